@@ -1,0 +1,49 @@
+// SPDX-License-Identifier: Apache-2.0
+// Sources of ambient light. Each carries one absolute spectrum; where it shines is geometry.
+#ifndef LR_SCENE_LIGHT_H
+#define LR_SCENE_LIGHT_H
+
+#include "core/table.h"
+#include "core/vec.h"
+
+typedef enum lr_source_kind { LR_SOURCE_SUN, LR_SOURCE_SKY, LR_SOURCE_LAMP } lr_source_kind;
+
+// What all lamps of one kind of spectrum share; the spectrum of sun and sky is theirs alone.
+//   sun:  irradiance on a surface that faces it      [W/m^2 per m of wavelength]
+//   sky:  irradiance on a level surface, whole dome  [W/m^2 per m]
+//   lamp: radiance of a lamp of strength 1           [W/m^2/sr per m]
+typedef struct lr_source { lr_source_kind kind; lr_table spectrum; } lr_source;
+
+typedef struct lr_sun {
+    int present;
+    lr_vec3 direction;       // world, unit, towards the sun
+    double cos_radius;       // of the disc, 0.26656 deg
+    int source;              // index into sources
+    double azimuth_deg, elevation_deg;  // as almanacs: azimuth clockwise from north (world +y)
+} lr_sun;
+
+typedef struct lr_sky {
+    int present;
+    int type;                // CIE general sky 1..15
+    double coefficient[5];   // a b c d e
+    lr_vec3 sun_direction;   // where its bright patch is
+    double scale;            // radiance [1/sr] relative: times lr_sky_shape = radiance per unit level irradiance
+    int source;
+} lr_sky;
+// Radiance over level irradiance [1/sr] towards unit `direction`; 0 below the horizon.
+double lr_sky_radiance(const lr_sky *sky, lr_vec3 direction);
+
+typedef struct lr_lamp {
+    char name[64];
+    int object;              // the surface that shines
+    int source;              // index into sources
+    double strength;         // radiance = strength times the source's spectrum
+    double area_m2;          // of the shining surface
+    int two_sided;           // rectangle and disc shine from the +z side only, unless set; closed shapes outwards
+    double lumens;           // for people and for choosing lamps; 0 when unknown
+} lr_lamp;
+
+// A clear opening to the outside, where sky light comes in: corner + a u + b v.
+typedef struct lr_portal { lr_vec3 corner, u, v; lr_vec3 normal; double area_m2; } lr_portal;
+
+#endif

@@ -1,0 +1,72 @@
+// SPDX-License-Identifier: Apache-2.0
+// A room, flattened: every leaf of every group in world coordinates. Plain data, read-only after loading,
+// shared by all threads. Metres, z up, x east, y north.
+#ifndef LR_SCENE_SCENE_H
+#define LR_SCENE_SCENE_H
+
+#include "core/json.h"
+#include "scene/light.h"
+#include "scene/material.h"
+#include "scene/shape.h"
+#include "scene/texture.h"
+
+typedef struct lr_motion_key { double time_s; lr_vec3 offset; lr_vec3 rotate_rad; } lr_motion_key;
+
+typedef struct lr_object {
+    char name[64];
+    int label;              // 1.. ; what truth's .object array holds: objects of one file entry share it
+    const lr_mesh *mesh;    // or NULL: curved
+    lr_curved curved;
+    lr_pose pose;           // local to world, at rest
+    double scale;           // local lengths times this (meshes, groups); above 0
+    int *material;          // per slot: index into materials (mesh->slot_count or 1)
+    int lamp;               // index into lamps, or -1
+    int key_count;          // above 0: moves
+    lr_motion_key *key;
+} lr_object;
+
+typedef struct lr_scene {
+    char name[64];
+    int object_count, mesh_count, material_count, surface_count, texture_count, source_count, lamp_count, portal_count, label_count;
+    lr_object *object;
+    lr_mesh **mesh;                // owned
+    lr_material_def *material;
+    lr_surface *surface;           // (material_count) after lr_scene_bake
+    lr_texture **texture;
+    lr_source *source;
+    lr_lamp *lamp;
+    lr_portal *portal;
+    char (*label)[64];             // label k is label[k-1]
+    lr_sun sun;
+    lr_sky sky;
+    lr_pose head_pose;             // where a head stands in this room
+    lr_box3 bounds;
+    char folder[1024];             // where relative paths start
+} lr_scene;
+
+// `material_folder`: where materials/NAME.json are ("" = beside the scene's folder: ../materials, then materials).
+// Errors: MISSING, PARSE, RANGE (file, key path, value, rule), MEMORY.
+lr_status lr_scene_load(const char *path, const char *material_folder, lr_scene **out, lr_error *err);
+lr_status lr_scene_from_json(const lr_json *json, const char *folder, const char *material_folder, lr_scene **out, lr_error *err);
+void lr_scene_destroy(lr_scene *scene);
+
+// Bakes every material to the bins. May be called again with other bins.
+lr_status lr_scene_bake(lr_scene *scene, const lr_bins *bins, lr_error *err);
+
+// Pose of an object at a time; for one at rest its pose.
+lr_pose lr_object_pose_at(const lr_object *object, double time_s);
+
+// Surface under a hit of the ray tracer: baked material and texture value. `primitive` is the mesh's triangle; u, v as the ray tracer gives them
+// (triangles: barycentric of the second and third corner; curved: lr_curved_hit's).
+const lr_surface *lr_scene_surface(const lr_scene *scene, int object, int primitive, float u, float v, float *scale, int *material);
+
+// A point uniform over a lamp's shining surface at rest, its normal towards where it shines. [m]
+void lr_lamp_sample(const lr_scene *scene, const lr_lamp *lamp, float u, float v, float w, lr_vec3 *point, lr_vec3 *normal);
+
+// JSON Schema of scene and material files.
+void lr_scene_schema(lr_text *out);
+void lr_material_schema(lr_text *out);
+// Reads and checks one material file.
+lr_status lr_material_load(const char *path, lr_material_def *out, lr_error *err);
+
+#endif
