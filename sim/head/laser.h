@@ -11,14 +11,14 @@
 
 typedef enum lr_laser_mode { LR_LASER_SHEET, LR_LASER_FLOOD, LR_LASER_OFF } lr_laser_mode;
 
-typedef struct lr_dots_def {
+typedef struct lr_laser_dots {
     int count;               // 0: no dots, a plain sheet
     uint64_t seed;
     double size_rad;         // full 1/e^2 width of a dot
     double zero_order;       // share of power left undiffracted on the axis
     double background;       // share of power spread evenly over the fan
     char file[256];          // a picture row or a list of angles instead of random dots; empty: none
-} lr_dots_def;
+} lr_laser_dots;
 
 typedef struct lr_laser_def {
     char name[64];
@@ -31,12 +31,12 @@ typedef struct lr_laser_def {
     double flood_rad;              // flood mode: full angle across, evenly lit in azimuth
     double thickness_m, divergence_rad;
     double efficiency;             // optical over electrical power
-    lr_dots_def dots;
+    lr_laser_dots dots;
 } lr_laser_def;
 
 lr_laser_def lr_laser_def_default(void);
 lr_status lr_laser_def_check(const lr_laser_def *def, lr_error *err);
 // The pattern itself, ready to evaluate. Errors: RANGE, MISSING, PARSE, MEMORY.
-lr_status lr_laser_dots(const lr_laser_def *def, const char *folder, lr_dots **out, lr_error *err);
+lr_status lr_laser_pattern(const lr_laser_def *def, const char *folder, lr_dots **out, lr_error *err);
 
 #endif

@@ -14,24 +14,24 @@ typedef enum lr_source_kind { LR_SOURCE_SUN, LR_SOURCE_SKY, LR_SOURCE_LAMP } lr_
 //   lamp: radiance of a lamp of strength 1           [W/m^2/sr per m]
 typedef struct lr_source { lr_source_kind kind; lr_table spectrum; } lr_source;
 
-typedef struct lr_sun {
+typedef struct lr_sun_light {
     int present;
     lr_vec3 direction;       // world, unit, towards the sun
     double cos_radius;       // of the disc, 0.26656 deg
     int source;              // index into sources
     double azimuth_deg, elevation_deg;  // as almanacs: azimuth clockwise from north (world +y)
-} lr_sun;
+} lr_sun_light;
 
-typedef struct lr_sky {
+typedef struct lr_sky_light {
     int present;
     int type;                // CIE general sky 1..15
     double coefficient[5];   // a b c d e
     lr_vec3 sun_direction;   // where its bright patch is
     double scale;            // radiance [1/sr] relative: times lr_sky_shape = radiance per unit level irradiance
     int source;
-} lr_sky;
+} lr_sky_light;
 // Radiance over level irradiance [1/sr] towards unit `direction`; 0 below the horizon.
-double lr_sky_radiance(const lr_sky *sky, lr_vec3 direction);
+double lr_sky_radiance(const lr_sky_light *sky, lr_vec3 direction);
 
 typedef struct lr_lamp {
     char name[64];

@@ -37,8 +37,8 @@ typedef struct lr_scene {
     lr_lamp *lamp;
     lr_portal *portal;
     char (*label)[64];             // label k is label[k-1]
-    lr_sun sun;
-    lr_sky sky;
+    lr_sun_light sun;
+    lr_sky_light sky;
     lr_pose head_pose;             // where a head stands in this room
     lr_box3 bounds;
     char folder[1024];             // where relative paths start
