@@ -21,8 +21,9 @@ void lr_json_free(lr_json *json);  // NULL is fine
 const char *lr_json_name(const lr_json *json);
 lr_node *lr_json_root(const lr_json *json);
 
-// Replaces the value at `path` ("modules.0.cameras.*.exposure_us"): numbers index lists, * means all entries, a new
-// key may be added to an existing object. `value` is JSON, or taken as text when it does not parse. Errors: RANGE.
+// Replaces the value at `path` ("modules.0.cameras.*.exposure_us", or "modules[0].cameras[*].exposure_us" as messages
+// print it): numbers index lists, * means all entries, a new key may be added to an existing object. `value` is JSON, or
+// taken as text when it does not parse. On a fault nothing is changed. Errors: RANGE, MEMORY.
 lr_status lr_json_override(lr_json *json, const char *path, const char *value, lr_error *err);
 
 // Whole document as text, indented, shortest numbers that read back to the same double. Caller frees. NULL: no memory.
@@ -39,7 +40,8 @@ lr_node *lr_node_next(const lr_node *node);
 const char *lr_node_key(const lr_node *node);    // of an object's member, else NULL
 int lr_node_count(const lr_node *list_or_object);
 
-// `file: key.path: message`. Returns LR_ERR_RANGE. `node` NULL means the file as a whole.
+// `file: key.path: message`. Returns LR_ERR_RANGE. `node` NULL means the file as a whole. Control characters that a
+// hostile file smuggles into the message are replaced, so that it stays one line.
 lr_status lr_json_fault(const lr_json *json, const lr_node *node, lr_error *err, const char *format, ...)
     __attribute__((format(printf, 4, 5)));
 
