@@ -5,6 +5,7 @@
 
 #include "core/table.h"
 #include "core/vec.h"
+#include "optics/daylight.h"
 
 typedef enum lr_source_kind { LR_SOURCE_SUN, LR_SOURCE_SKY, LR_SOURCE_LAMP } lr_source_kind;
 
@@ -25,25 +26,27 @@ typedef struct lr_sun_light {
 typedef struct lr_sky_light {
     int present;
     int type;                // CIE general sky 1..15
-    double coefficient[5];   // a b c d e
+    lr_sky shape;            // brightness over that of the zenith
     lr_vec3 sun_direction;   // where its bright patch is
-    double scale;            // radiance [1/sr] relative: times lr_sky_shape = radiance per unit level irradiance
+    double zenith_per_sr;    // radiance of the zenith over level irradiance [1/sr]
     int source;
 } lr_sky_light;
-// Radiance over level irradiance [1/sr] towards unit `direction`; 0 below the horizon.
+// Radiance over level irradiance [1/sr] towards unit `direction`; 0 below the horizon. Times cos(zenith angle), its
+// integral over the dome is 1.
 double lr_sky_radiance(const lr_sky_light *sky, lr_vec3 direction);
 
 typedef struct lr_lamp {
     char name[64];
     int object;              // the surface that shines
     int source;              // index into sources
-    double strength;         // radiance = strength times the source's spectrum
-    double area_m2;          // of the shining surface
+    double strength;         // radiance = strength times the source's spectrum; flux = pi area_m2 radiance
+    double area_m2;          // of the shining surface, both sides if two_sided
     int two_sided;           // rectangle and disc shine from the +z side only, unless set; closed shapes outwards
     double lumens;           // for people and for choosing lamps; 0 when unknown
 } lr_lamp;
 
-// A clear opening to the outside, where sky light comes in: corner + a u + b v.
+// A clear opening to the outside, with or without a pane, where sky light comes in: corner + a u + b v, a and b 0..1.
+// The unit normal points into the room.
 typedef struct lr_portal { lr_vec3 corner, u, v; lr_vec3 normal; double area_m2; } lr_portal;
 
 #endif

@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: Apache-2.0
-// A picture that scales reflectance, one value a texel (luma of the file, linearised). Through stb_image and libpng.
+// A picture that scales reflectance, one value a texel (luma of the file, linearised). PNG and JPEG, through stb_image.
 #ifndef LR_SCENE_TEXTURE_H
 #define LR_SCENE_TEXTURE_H
 
