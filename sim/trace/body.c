@@ -1,0 +1,119 @@
+// SPDX-License-Identifier: Apache-2.0
+#include "trace/body.h"
+
+lr_body lr_body_of(const lr_scene *scene, int object, int tree)
+{
+    const lr_object *o = &scene->object[object];
+    return (lr_body){.object = o, .index = object, .tree = tree, .pose = o->pose, .inverse_scale = 1.0/o->scale};
+}
+
+static double farthest(double a, double b) { return fmax(fabs(a), fabs(b)); }
+
+static lr_box3 joined(lr_box3 a, lr_box3 b) { return lr_box3_add(lr_box3_add(a, b.lo), b.hi); }
+
+static lr_box3 around(lr_vec3 centre, lr_vec3 half) { return (lr_box3){lr_sub(centre, half), lr_add(centre, half)}; }
+
+static lr_box3 local_bounds(const lr_object *object)
+{
+    const lr_box3 box = object->mesh ? lr_mesh_bounds(object->mesh) : lr_curved_bounds(&object->curved);
+    return (lr_box3){lr_mul(box.lo, object->scale), lr_mul(box.hi, object->scale)};
+}
+
+static double reach_of_box(double x, double y, double z, lr_vec3 half) { return fabs(x)*half.x + fabs(y)*half.y + fabs(z)*half.z; }
+
+static lr_box3 mesh_box(lr_box3 local, lr_pose pose)
+{
+    const lr_vec3 half = lr_mul(lr_sub(local.hi, local.lo), 0.5), middle = lr_mul(lr_add(local.lo, local.hi), 0.5);
+    const lr_mat3 r = pose.rotation;
+    return around(lr_pose_point(pose, middle), lr_v3(reach_of_box(r.x.x, r.y.x, r.z.x, half), reach_of_box(r.x.y, r.y.y, r.z.y, half),
+                                                     reach_of_box(r.x.z, r.y.z, r.z.z, half)));
+}
+
+// Along a world axis that makes an angle of cosine `cosine` with the cylinder's.
+static double reach_of_cylinder(double cosine, double radius, double half)
+{
+    return radius*sqrt(fmax(0.0, 1.0 - cosine*cosine)) + half*fabs(cosine);
+}
+
+// Curved shapes turn about their z axis, so each lies in the cylinder about it that its box spans.
+static lr_box3 curved_box(lr_box3 local, lr_pose pose)
+{
+    const double half = 0.5*(local.hi.z - local.lo.z), radius = fmax(farthest(local.lo.x, local.hi.x), farthest(local.lo.y, local.hi.y));
+    const lr_vec3 z = pose.rotation.z, centre = lr_mad(z, 0.5*(local.lo.z + local.hi.z), pose.origin);
+    return around(centre, lr_v3(reach_of_cylinder(z.x, radius, half), reach_of_cylinder(z.y, radius, half), reach_of_cylinder(z.z, radius, half)));
+}
+
+static lr_box3 box_in(const lr_object *object, lr_box3 local, lr_pose pose)
+{
+    return object->mesh ? mesh_box(local, pose) : curved_box(local, pose);
+}
+
+// ---- how far motion carries a point -------------------------------------------------------------------------------------
+
+typedef struct travel { double shift_m, turn_rad; } travel;
+
+static double sum_abs(lr_vec3 v) { return fabs(v.x) + fabs(v.y) + fabs(v.z); }
+
+// Length of the way its keys go between two times. Turning by three angles turns by at most their sum.
+static travel travel_between(const lr_motion *motion, double from_s, double to_s)
+{
+    travel sum = {0, 0};
+    for (int k = 1; k < motion->key_count; k++) {
+        const lr_motion_key *a = &motion->key[k - 1], *b = &motion->key[k];
+        const double lo = fmax(from_s, a->time_s), hi = fmin(to_s, b->time_s), span = b->time_s - a->time_s;
+        if (hi < lo)
+            continue;
+        const double share = span > 0 ? (hi - lo)/span : 1.0;
+        sum.shift_m += share*lr_length(lr_sub(b->offset, a->offset));
+        sum.turn_rad += share*sum_abs(lr_sub(b->rotate_rad, a->rotate_rad));
+    }
+    return sum;
+}
+
+// Farthest that the motion takes a point `arm_m` from its pivot away from where it is at rest.
+static double farthest_from_rest(const lr_motion *motion, double arm_m)
+{
+    double shift_m = 0, turn_rad = 0;
+    for (int k = 0; k < motion->key_count; k++) {
+        shift_m = fmax(shift_m, lr_length(motion->key[k].offset));
+        turn_rad = fmax(turn_rad, sum_abs(motion->key[k].rotate_rad));
+    }
+    return shift_m + fmin(2.0, turn_rad)*arm_m;
+}
+
+// Farthest that any point of the ball (centre, radius: the body at rest) goes between two times. An outer motion carries what
+// the inner ones have already moved: each adds its own way, about its own pivot, with an arm long enough for both.
+static double farthest_between(const lr_body *body, lr_vec3 centre, double radius_m, double from_s, double to_s)
+{
+    double way_m = 0, moved_m = 0;
+    for (const lr_motion *m = body->object->motion; m; m = m->outer) {
+        const double arm_m = lr_length(lr_sub(centre, m->frame.origin)) + radius_m + moved_m;
+        const travel t = travel_between(m, from_s, to_s);
+        way_m += t.shift_m + fmin(2.0, t.turn_rad)*arm_m;
+        moved_m += farthest_from_rest(m, arm_m);
+    }
+    return way_m;
+}
+
+static lr_box3 swept_box(const lr_body *body, lr_box3 local)
+{
+    enum { MOMENTS = 256 };
+    const lr_vec3 centre = lr_pose_point(body->pose, lr_mul(lr_add(local.lo, local.hi), 0.5));
+    const double radius_m = 0.5*lr_length(lr_sub(local.hi, local.lo));
+    double first_s, last_s;
+    lr_object_motion_span(body->object, &first_s, &last_s);
+    lr_box3 box = lr_box3_empty();
+    for (int k = 0; k < MOMENTS; k++) {
+        const double from_s = first_s + (last_s - first_s)*k/MOMENTS, to_s = first_s + (last_s - first_s)*(k + 1)/MOMENTS;
+        const lr_box3 moment = box_in(body->object, local, lr_object_pose_at(body->object, 0.5*(from_s + to_s)));
+        const double way_m = farthest_between(body, centre, radius_m, from_s, to_s);
+        box = joined(box, (lr_box3){lr_sub(moment.lo, lr_v3(way_m, way_m, way_m)), lr_add(moment.hi, lr_v3(way_m, way_m, way_m))});
+    }
+    return box;
+}
+
+lr_box3 lr_body_bounds(const lr_body *body)
+{
+    const lr_box3 local = local_bounds(body->object);
+    return body->object->motion ? swept_box(body, local) : box_in(body->object, local, body->pose);
+}

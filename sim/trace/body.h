@@ -1,0 +1,37 @@
+// SPDX-License-Identifier: Apache-2.0
+// Bodies: what is intersected by our own code in the object's own frame, in double. Curved shapes, and all that moves.
+#ifndef LR_TRACE_BODY_H
+#define LR_TRACE_BODY_H
+
+#include <stdint.h>
+
+#include "scene/scene.h"
+
+typedef struct lr_body {
+    const lr_object *object;
+    int32_t index;          // of the object in the scene
+    int32_t tree;           // which mesh tree holds its triangles, -1: curved
+    lr_pose pose;           // at rest
+    double inverse_scale;
+} lr_body;
+
+typedef struct lr_body_ray {
+    lr_vec3 origin, direction;  // local; t along it is the world's, so direction is not of unit length where scale is not 1
+    lr_pose pose;               // local to world at the ray's time
+} lr_body_ray;
+
+lr_body lr_body_of(const lr_scene *scene, int object, int tree);
+
+// Holds the body at every time: boxes at many moments, each grown by the farthest any of its points goes until the next.
+lr_box3 lr_body_bounds(const lr_body *body);
+
+static inline lr_body_ray lr_body_ray_at(const lr_body *body, lr_vec3 origin, lr_vec3 direction, double time_s)
+{
+    lr_body_ray ray;
+    ray.pose = body->object->motion ? lr_object_pose_at(body->object, time_s) : body->pose;
+    ray.origin = lr_mul(lr_pose_point_back(ray.pose, origin), body->inverse_scale);
+    ray.direction = lr_mul(lr_rotate_back(ray.pose.rotation, direction), body->inverse_scale);
+    return ray;
+}
+
+#endif
