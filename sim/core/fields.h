@@ -38,7 +38,8 @@ struct lr_field {
     size_t count_offset;        // LIST
     int flags;
     double scale, y_scale;      // 0 means 1
-    double lo, hi;              // allowed interval as written in the file; both 0 means any finite number
+    double lo, hi;              // allowed interval as written in the file; both 0 means any finite number, or with ABOVE
+                                // any above 0; INFINITY and -INFINITY for one side only
     int count;                  // VECTOR length, TEXT capacity, LIST longest allowed (0: 1,000,000)
     int count_min;              // LIST shortest allowed
     const char *const *choices; // CHOICE, ends in NULL
@@ -55,20 +56,26 @@ typedef struct lr_variant { const char *name; const lr_field *fields; const char
 struct lr_field_set {
     const char *name;             // of the schema's $defs entry
     size_t size;                  // of the record
-    void (*defaults)(void *record);   // NULL: all zero
+    void (*defaults)(void *record);   // NULL: all zero. Objects inside have their own defaults already and may be changed
+                                      // here. Memory allocated here for a variant's field is freed by `destroy`.
     const lr_field *fields;       // common ones, ends with kind END
     const char *variant_key;      // NULL: no variants
     size_t variant_offset;        // int: index into variants
     const lr_variant *variants;   // ends with name NULL
     int variant_default;          // index used when the key is absent, -1: the key is required
-    const char *format;           // "lanternroom-scene/1" for a file's top level: key "format" is required to be this
+    const char *format;           // "lanternroom-scene/1": key "format" is required to be this at the top level of a file;
+                                  // where the same object stands inside another file it may be absent
     lr_status (*check)(const lr_json *json, const lr_node *node, void *record, void *context, lr_error *err);  // after reading; may be NULL
-    void (*destroy)(void *record);    // frees what reading allocated beyond lists and tables; may be NULL
+    void (*destroy)(void *record);    // frees what reading allocated beyond lists and tables; sees half-read records too; may be NULL
 };
 
+// Every object may also hold a text under "comment", and a file's top level one under "$schema".
+// A record all zero, then with the defaults of objects inside, then its own.
+void lr_fields_defaults(const lr_field_set *set, void *record);
 // Fills `record` (defaults first). On failure everything allocated inside is freed. `context` goes to read and check.
+// Errors: RANGE with the key path, MEMORY.
 lr_status lr_fields_read(const lr_json *json, const lr_node *node, const lr_field_set *set, void *record, void *context, lr_error *err);
-// Frees lists and tables inside, then calls `destroy`.
+// Frees lists and tables inside, calls `destroy`, and leaves the record all zero, so that freeing twice is fine.
 void lr_fields_free(const lr_field_set *set, void *record);
 
 // The JSON Schema (draft 2020-12) of a file whose top level is `set`, with $defs of everything it reaches.
