@@ -17,7 +17,8 @@ typedef struct lr_laser_dots {
     double size_rad;         // full 1/e^2 width of a dot
     double zero_order;       // share of power left undiffracted on the axis
     double background;       // share of power spread evenly over the fan
-    char file[256];          // a picture row or a list of angles instead of random dots; empty: none
+    double jitter, spread;   // of random dots: see optics/dots.h
+    char file[256];          // a list of dots instead of random ones, see below; empty: none
 } lr_laser_dots;
 
 typedef struct lr_laser_def {
@@ -34,8 +35,9 @@ typedef struct lr_laser_def {
     lr_laser_dots dots;
 } lr_laser_def;
 
-lr_laser_def lr_laser_def_default(void);
+lr_laser_def lr_laser_def_default(void);  // 850 nm, 200 mW, 60 degrees, 260 dots; needs no free
 lr_status lr_laser_def_check(const lr_laser_def *def, lr_error *err);
+// A file of dots is text: one dot a line, "angle_deg weight" (weight 1 if left out), angle up from the axis; `#` starts a comment.
 // The pattern itself, ready to evaluate. Errors: RANGE, MISSING, PARSE, MEMORY.
 lr_status lr_laser_pattern(const lr_laser_def *def, const char *folder, lr_dots **out, lr_error *err);
 
