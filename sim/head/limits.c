@@ -11,7 +11,7 @@ lr_status lr_limits_check(const lr_limit *limit, int count, lr_error *err)
         const int high_enough = l.above ? l.value > l.lo : l.value >= l.lo;
         if (low_enough && high_enough)
             continue;
-        if (l.hi == INFINITY)
+        if (isinf(l.hi))
             return lr_fail(err, LR_ERR_RANGE, "%s: %.15g is not %s %.15g", l.field, l.value, l.above ? "above" : "at least", l.lo);
         return lr_fail(err, LR_ERR_RANGE, "%s: %.15g is not in %c%.15g, %.15g]", l.field, l.value, l.above ? '(' : '[', l.lo, l.hi);
     }
