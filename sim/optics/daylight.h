@@ -35,14 +35,14 @@ typedef struct lr_sun {
     int day_of_year;            // 1 .. 366
 } lr_sun;
 
-// RANGE: a date that does not exist, year outside -2000 .. 6000, a place off the globe.
+// RANGE: a date that does not exist, year outside 1583 .. 6000, a place off the globe.
 lr_status lr_sun_position(const lr_utc *utc, const lr_place *place, lr_sun *out, lr_error *err);
 // "2026-06-21T10:00:00Z" (seconds may have decimals; the Z is required). Errors: PARSE, RANGE.
 lr_status lr_utc_parse(const char *text, lr_utc *out, lr_error *err);
 int lr_day_of_year(int year, int month, int day);
-// Unit vector components towards the sun with world axes x east, y north, z up, out as {x, y, z}.
+// Unit vector towards the sun in world axes: x east, y north, z up.
 void lr_sun_direction(double azimuth_rad, double elevation_rad, double out[3]);
-// 0.5 deg per m: distance correction (1/r)^2 from the day of the year, Spencer's series.
+// (1 au / distance)^2 from the day of the year, Spencer (1971): the irradiance outside the air over its mean.
 double lr_sun_distance_factor(int day_of_year);
 
 // ---- How strong, clear sky ----------------------------------------------------------------------------------------

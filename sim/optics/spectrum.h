@@ -61,7 +61,8 @@ typedef struct lr_spectrum_sum {
     double lumens;  // Km integral S V dlambda     [S m lm/W]
 } lr_spectrum_sum;
 lr_spectrum_sum lr_spectrum_total(lr_spectrum spectrum);
-lr_spectrum_sum lr_spectrum_total_table(const lr_table *relative_per_m);  // a user's spectrum over metres
+lr_spectrum_sum lr_spectrum_total_table(const lr_table *relative_per_m);  // a user's spectrum over metres, nothing
+                                                                             // outside; one value: flat, 300 .. 1100 nm
 lr_spectrum_sum lr_spectrum_between(lr_spectrum spectrum, double lo_m, double hi_m);
 // For a lamp of F lumens: flux per metre = F lr_spectrum_value()/total.lumens [W/m]; of P watts: P value/total.watts.
 // Efficacy of radiation [lm/W] = total.lumens/total.watts.
