@@ -11,13 +11,14 @@
 
 #define LR_NPY_DATA 128       // where data start
 #define LR_NPY_MAX_DIMS 4
+#define LR_NPY_MAX_FIELDS 12
 
 typedef struct lr_npy_field { char name[24]; char descr[8]; } lr_npy_field;  // of a record array
 
 typedef struct lr_npy_info {
     char descr[8];                    // "<u2", "<f4", "|u1"...; empty for a record array
     int field_count;                  // 0: a plain array
-    lr_npy_field field[12];           // record array: packed, in order
+    lr_npy_field field[LR_NPY_MAX_FIELDS];           // record array: packed, in order
     int dims;
     int64_t shape[LR_NPY_MAX_DIMS];   // slowest index first
 } lr_npy_info;
