@@ -79,6 +79,21 @@ static inline int room_material(room *r, lr_material_kind kind, double reflectan
     return s->material_count - 1;
 }
 
+// Bakes every material to the bins, for those who need surfaces and no textures.
+static inline void room_bake(room *r, const lr_bins *bins)
+{
+    lr_scene *s = &r->scene;
+    free(s->surface);
+    s->surface = calloc((size_t)s->material_count, sizeof *s->surface);
+    if (!s->surface)
+        abort();
+    s->surface_count = s->material_count;
+    for (int k = 0; k < s->material_count; k++) {
+        lr_surface_bake(&s->material[k], bins, &s->surface[k]);
+        s->surface[k].texture = -1;
+    }
+}
+
 // ---- meshes -------------------------------------------------------------------------------------------------------------
 
 static inline lr_mesh *room_mesh(room *r, int vertices, int triangles)
@@ -104,7 +119,7 @@ static inline void room_mesh_grid(lr_mesh *m, int *vertex, int *triangle, lr_vec
     const uint32_t first = (uint32_t)*vertex, row = (uint32_t)cuts + 1;
     for (int j = 0; j <= cuts; j++)
         for (int i = 0; i <= cuts; i++) {
-            const lr_vec3 p = lr_mad(v, (double)j/cuts, lr_mad(u, (double)i/cuts, corner));
+            const lr_vec3 p = lr_mad(lr_mad(corner, (double)i/cuts, u), (double)j/cuts, v);
             float *out = m->position[(*vertex)++];
             out[0] = (float)p.x, out[1] = (float)p.y, out[2] = (float)p.z;
         }

@@ -39,7 +39,7 @@ static double reach_of_cylinder(double cosine, double radius, double half)
 static lr_box3 curved_box(lr_box3 local, lr_pose pose)
 {
     const double half = 0.5*(local.hi.z - local.lo.z), radius = fmax(farthest(local.lo.x, local.hi.x), farthest(local.lo.y, local.hi.y));
-    const lr_vec3 z = pose.rotation.z, centre = lr_mad(z, 0.5*(local.lo.z + local.hi.z), pose.origin);
+    const lr_vec3 z = pose.rotation.z, centre = lr_mad(pose.origin, 0.5*(local.lo.z + local.hi.z), z);
     return around(centre, lr_v3(reach_of_cylinder(z.x, radius, half), reach_of_cylinder(z.y, radius, half), reach_of_cylinder(z.z, radius, half)));
 }
 

@@ -27,6 +27,8 @@
 #define INSTANCE_TRIANGLES 20000
 #define PANE_CROSSINGS 64
 #define PANE_STEP_M 1e-5f     // past a pane: more than the rounding of a distance up to 80 m
+#define FAR_M 1e18f           // beyond it squares overflow in float
+#define REST_M 1e9f
 #define BODY_PAD_REL 1e-6     // bounds in float must hold shapes in double
 #define BODY_PAD_M 1e-6
 
@@ -444,13 +446,42 @@ void lr_bvh_destroy(lr_bvh *bvh)
 
 // ---- tracing ------------------------------------------------------------------------------------------------------------
 
-// Lanes past the last ray hold what the arrays hold there and are switched off.
-static void packet_fill(packet *p, const lr_rays *rays, int first)
+static int lanes_at(const lr_rays *rays, int first)
 {
-    const float *const from[] = {rays->ox, rays->oy, rays->oz, rays->t_near, rays->dx, rays->dy, rays->dz};
-    for (int k = 0; k < (int)(sizeof from/sizeof from[0]); k++)
-        memcpy(&p->w[k*LANES], from[k] + first, LANES*sizeof(float));
-    memcpy(&p->w[FAR*LANES], rays->t_far + first, LANES*sizeof(float));
+    return rays->count - first < LANES ? rays->count - first : LANES;
+}
+
+// A lane that is off must still hold a ray, far from everything: Debian's 3.13.5 asserts that all lanes hold numbers, which
+// ends the program, and where AVX2 splits a packet in two its incoherent calls trace lanes that are off.
+static void lane_rest(packet *p, int lane)
+{
+    for (int k = OX; k <= FAR; k++)
+        p->w[k*LANES + lane].f = 0.0f;
+    p->w[OZ*LANES + lane].f = REST_M;
+    p->w[DZ*LANES + lane].f = 1.0f;
+}
+
+// Switches on the lanes that hold rays. A ray that is not finite or has nothing to search stays off, and so hits nothing.
+static void packet_switch(packet *p, int valid[LANES], int count)
+{
+    const word *w = p->w;
+    for (int i = 0; i < LANES; i++) {
+        const float sum = fabsf(w[OX*LANES + i].f) + fabsf(w[OY*LANES + i].f) + fabsf(w[OZ*LANES + i].f) + fabsf(w[DX*LANES + i].f) +
+                          fabsf(w[DY*LANES + i].f) + fabsf(w[DZ*LANES + i].f);
+        valid[i] = -((i < count) & (sum < FAR_M) & (w[NEAR*LANES + i].f < w[FAR*LANES + i].f));
+    }
+    for (int i = 0; i < LANES; i++)
+        if (!valid[i])
+            lane_rest(p, i);
+}
+
+static void packet_fill(packet *p, int valid[LANES], const lr_rays *rays, int first)
+{
+    const float *const from[] = {[OX] = rays->ox, [OY] = rays->oy, [OZ] = rays->oz, [NEAR] = rays->t_near,
+                                 [DX] = rays->dx, [DY] = rays->dy, [DZ] = rays->dz, [FAR] = rays->t_far};
+    for (int k = OX; k <= FAR; k++)
+        if (k != TIME)
+            memcpy(&p->w[k*LANES], from[k] + first, LANES*sizeof(float));
     for (uint32_t i = 0; i < LANES; i++) {
         p->w[TIME*LANES + i].f = 0.0f;
         p->w[MASK*LANES + i].u = 0xffffffffu;
@@ -458,12 +489,7 @@ static void packet_fill(packet *p, const lr_rays *rays, int first)
         p->w[FLAGS*LANES + i].u = 0;
         p->w[GEOM*LANES + i].u = RTC_INVALID_GEOMETRY_ID;
     }
-}
-
-static void valid_fill(int valid[LANES], int count)
-{
-    for (int i = 0; i < LANES; i++)
-        valid[i] = i < count ? -1 : 0;
+    packet_switch(p, valid, lanes_at(rays, first));
 }
 
 typedef struct answer { lr_vec3f normal; int32_t object, primitive; } answer;
@@ -481,10 +507,10 @@ static answer answer_of(const lr_bvh *bvh, uint32_t geometry, uint32_t instance,
     return (answer){lr_v3f_of(lr_rotate(bvh->scene->object[instance].pose.rotation, local)), (int32_t)instance, f->primitive};
 }
 
-static void lane_store(const lr_bvh *bvh, const packet *p, int lane, lr_rays *rays, int k)
+static void lane_store(const lr_bvh *bvh, const packet *p, int lane, int valid, lr_rays *rays, int k)
 {
     const word *w = p->w + lane;
-    if (w[GEOM*LANES].u == RTC_INVALID_GEOMETRY_ID) {
+    if (!valid || w[GEOM*LANES].u == RTC_INVALID_GEOMETRY_ID) {
         rays->t[k] = INFINITY;
         rays->nx[k] = rays->ny[k] = rays->nz[k] = rays->u[k] = rays->v[k] = 0.0f;
         rays->object[k] = rays->primitive[k] = -1;
@@ -502,11 +528,6 @@ static void lane_store(const lr_bvh *bvh, const packet *p, int lane, lr_rays *ra
     rays->primitive[k] = a.primitive;
 }
 
-static int lanes_at(const lr_rays *rays, int first)
-{
-    return rays->count - first < LANES ? rays->count - first : LANES;
-}
-
 void lr_bvh_intersect(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
 {
     query q;
@@ -515,13 +536,12 @@ void lr_bvh_intersect(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
     int valid[LANES] __attribute__((aligned(64)));
     for (int first = 0; first < rays->count; first += LANES) {
         const int lanes = lanes_at(rays, first);
-        valid_fill(valid, lanes);
-        packet_fill(&p, rays, first);
+        packet_fill(&p, valid, rays, first);
         q.time_s = rays->time_s + first;
         for (int s = 0; s < bvh->traced_count; s++)
             intersect16(valid, bvh->traced[s], &q, &p);
         for (int i = 0; i < lanes; i++)
-            lane_store(bvh, &p, i, rays, first + i);
+            lane_store(bvh, &p, i, valid[i], rays, first + i);
     }
 }
 
@@ -533,13 +553,12 @@ void lr_bvh_occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
     int valid[LANES] __attribute__((aligned(64)));
     for (int first = 0; first < rays->count; first += LANES) {
         const int lanes = lanes_at(rays, first);
-        valid_fill(valid, lanes);
-        packet_fill(&p, rays, first);
+        packet_fill(&p, valid, rays, first);
         q.time_s = rays->time_s + first;
         for (int s = 0; s < bvh->opaque_count; s++)
             occluded16(valid, bvh->traced[s], &q, &p);
         for (int i = 0; i < lanes; i++)
-            rays->blocked[first + i] = p.w[FAR*LANES + i].f < 0.0f;
+            rays->blocked[first + i] = valid[i] && p.w[FAR*LANES + i].f < 0.0f;
     }
 }
 
@@ -558,7 +577,7 @@ void lr_bvh_pane_transmittance(const lr_bvh *bvh, lr_vec3f origin, lr_vec3f dire
 {
     query q;
     query_init(&q, LR_RAYS_INCOHERENT, &time_s);
-    for (int crossing = 0; crossing < PANE_CROSSINGS; crossing++) {
+    for (int crossing = 0; crossing < PANE_CROSSINGS && t_near < t_far; crossing++) {
         struct RTCRayHit r = {.ray = {.org_x = origin.x, .org_y = origin.y, .org_z = origin.z, .tnear = t_near, .dir_x = direction.x,
                                       .dir_y = direction.y, .dir_z = direction.z, .tfar = t_far, .mask = 0xffffffffu},
                               .hit = {.geomID = RTC_INVALID_GEOMETRY_ID, .instID = {RTC_INVALID_GEOMETRY_ID}}};
@@ -580,31 +599,37 @@ void lr_bvh_pane_transmittance(const lr_bvh *bvh, lr_vec3f origin, lr_vec3f dire
 static double now_s(void)
 {
     struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
+    clock_gettime(CLOCK_THREAD_CPUTIME_ID, &t);
     return (double)t.tv_sec + 1e-9*(double)t.tv_nsec;
+}
+
+enum { BLOCK = 32 };  // packets filled ahead while the clock stands: few enough to stay in the nearest caches
+typedef struct block { packet p[BLOCK]; int valid[BLOCK][LANES] __attribute__((aligned(64))); } block;
+
+static void trace_bare(const lr_bvh *bvh, block *b, int count, const float *time_s, query *q, int occlusion)
+{
+    for (int k = 0; k < count; k++) {
+        q->time_s = time_s + k*LANES;
+        for (int s = 0; !occlusion && s < bvh->traced_count; s++)
+            intersect16(b->valid[k], bvh->traced[s], q, &b->p[k]);
+        for (int s = 0; occlusion && s < bvh->opaque_count; s++)
+            occluded16(b->valid[k], bvh->traced[s], q, &b->p[k]);
+    }
 }
 
 double lr_bvh_bare_seconds(const lr_bvh *bvh, const lr_rays *rays, lr_ray_order order, int occlusion)
 {
-    const int packets = (rays->count + LANES - 1)/LANES;
-    packet *p = aligned_alloc(_Alignof(packet), ((size_t)packets + 1)*sizeof *p);
-    if (!p)
-        return NAN;
-    for (int k = 0; k < packets; k++)
-        packet_fill(&p[k], rays, k*LANES);
+    block b;
     query q;
     query_init(&q, order, NULL);
-    int valid[LANES] __attribute__((aligned(64)));
-    const double start = now_s();
-    for (int k = 0; k < packets; k++) {
-        valid_fill(valid, lanes_at(rays, k*LANES));
-        q.time_s = rays->time_s + k*LANES;
-        for (int s = 0; !occlusion && s < bvh->traced_count; s++)
-            intersect16(valid, bvh->traced[s], &q, &p[k]);
-        for (int s = 0; occlusion && s < bvh->opaque_count; s++)
-            occluded16(valid, bvh->traced[s], &q, &p[k]);
+    double seconds = 0;
+    for (int first = 0; first < rays->count; first += BLOCK*LANES) {
+        int count = 0;
+        for (; count < BLOCK && first + count*LANES < rays->count; count++)
+            packet_fill(&b.p[count], b.valid[count], rays, first + count*LANES);
+        const double start = now_s();
+        trace_bare(bvh, &b, count, rays->time_s + first, &q, occlusion);
+        seconds += now_s() - start;
     }
-    const double seconds = now_s() - start;
-    free(p);
     return seconds;
 }
