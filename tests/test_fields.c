@@ -282,6 +282,7 @@ static void schema_holds_every_key(void **state)
     assert_int_equal(lr_node_count(lr_node_get(root, "allOf")), 3);
     assert_int_equal(lr_node_bool(lr_node_get(root, "unevaluatedProperties")), 0);
     assert_rel(lr_node_number(lr_node_get(lr_node_get(properties, "whole"), "default")), 5.0, 0);
+    assert_rel(lr_node_number(lr_node_get(lr_node_get(properties, "whole"), "maximum")), 2147483647.0, 0);
     assert_string_equal(lr_node_text(lr_node_get(lr_node_get(properties, "custom"), "description")), "read by hand");
     const lr_node *lens_properties = lr_node_get(lr_node_get(defs, "lens"), "properties");
     assert_rel(lr_node_number(lr_node_get(lr_node_get(lens_properties, "focal_mm"), "default")), 3.4, 0);

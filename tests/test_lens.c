@@ -228,6 +228,7 @@ static void faults_are_named(void **state)
     expect_fault(&lens, 75.0*LR_DEG, "projection: the image ends at 73.9685 deg, but 75 deg are needed");
     lens = lens_of(LR_PROJECTION_TABLE);
     expect_fault(&lens, 0.0, "table: 0 places are fewer than 2");
+    assert_true(isnan(lr_lens_radius(&lens, 0.0)) && isnan(lr_lens_theta(&lens, 0.0)));  // used all the same: no crash
     const lr_lens zero = {0};
     expect_fault(&zero, 0.0, "focal_m: 0 is not above 0");
 }

@@ -335,7 +335,7 @@ static lr_status read_field(reader *r, const lr_node *node, const lr_field *fiel
     case LR_FIELD_CUSTOM: return field->read(r->json, node, record, r->context, r->err);
     case LR_FIELD_END: break;
     }
-    assert(!"unknown kind of field");
+    assert(0 && "unknown kind of field");
     return LR_ERR_RANGE;
 }
 

@@ -12,9 +12,9 @@ lr_interval lr_field_interval(const lr_field *field)
     lr_interval range = {field->lo, field->hi, (field->flags & LR_FIELD_ABOVE) != 0, (field->flags & LR_FIELD_BELOW) != 0};
     if (field->lo == 0.0 && field->hi == 0.0) {
         if (!range.lo_open)
-            range.lo = -INFINITY;
+            range.lo = -HUGE_VAL;
         if (!range.hi_open)
-            range.hi = INFINITY;
+            range.hi = HUGE_VAL;
     }
     assert(range.lo <= range.hi);  // INFINITY where only one side is meant
     return range;

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 // The tables of fields as a JSON Schema, draft 2020-12. The order of the output is that of the tables.
 // The file's own top level stands at the root; every other set is one entry of $defs.
+#include <limits.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -60,6 +61,16 @@ static void write_number_type(lr_text *out, const char *type, const lr_field *fi
     write_limits(out, field);
 }
 
+static void write_integer_type(lr_text *out, const lr_field *field)
+{
+    const lr_interval range = lr_field_interval(field);
+    write_number_type(out, "integer", field);
+    if (isinf(range.lo))
+        lr_text_add(out, ", \"minimum\": %d", INT_MIN);
+    if (isinf(range.hi))
+        lr_text_add(out, ", \"maximum\": %d", INT_MAX);
+}
+
 static void write_table_type(lr_text *out, const lr_field *field)
 {
     lr_text_add(out, "\"anyOf\": [{");
@@ -97,7 +108,7 @@ static void write_type(lr_text *out, const lr_field *field)
 {
     switch (field->kind) {
     case LR_FIELD_NUMBER: write_number_type(out, "number", field); break;
-    case LR_FIELD_INTEGER: write_number_type(out, "integer", field); break;
+    case LR_FIELD_INTEGER: write_integer_type(out, field); break;
     case LR_FIELD_SEED:
         lr_text_add(out, "\"anyOf\": [{\"type\": \"integer\", \"minimum\": 0, \"maximum\": 9007199254740992}, "
                          "{\"type\": \"string\", \"pattern\": \"^[0-9]+$\"}]");

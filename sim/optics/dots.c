@@ -5,9 +5,9 @@
 //
 // Where random dots sit: one dot in each of `count` equal cells, off its centre by up to jitter/2 cells to either side.
 // Two neighbours are then never closer than (1 - jitter) cells (no dots that merge), and no stretch of the fan stays dark.
-// A window is told apart from all others by its gaps and brightnesses: a gap has a triangular distribution 2 jitter wide;
-// measured to a twentieth of a cell with the default jitter that is about 4 bits a gap, so that five dots in a row carry
-// some 16 bits against the 8 that number 260 dots. Evenly spaced dots (jitter 0) carry none, hence jitter at all.
+// A window is told apart from all others by its gaps and brightnesses: two windows of five dots have gaps alike to within
+// a tenth of a cell in (0.2^4)/(3 jitter^4), 1 of 770, of all pairs, and to a twentieth in 1 of 12,000; each dot more
+// divides that by about 5 or 10, and brightness helps. Evenly spaced dots (jitter 0) are all alike, hence the jitter.
 #include "optics/dots.h"
 
 #include <assert.h>

@@ -51,7 +51,7 @@ double lr_filter_transmission(const lr_filter *filter, double lambda_m, double f
 void lr_filter_band(const lr_filter *filter, double field_angle_rad, double fraction, double *lo_m, double *hi_m)
 {
     *lo_m = 0.0;
-    *hi_m = INFINITY;
+    *hi_m = (double)INFINITY;
     if (!filter->present)
         return;
     const double center_m = lr_filter_center(filter, field_angle_rad);
@@ -64,7 +64,7 @@ void lr_filter_band(const lr_filter *filter, double field_angle_rad, double frac
 double lr_filter_equivalent_width_m(const lr_filter *filter)
 {
     if (!filter->present)
-        return INFINITY;
+        return (double)INFINITY;
     const double s = 0.5/filter->order;
     return filter->peak*filter->width_m*pow(LN2, -s)*tgamma(1.0 + s);
 }

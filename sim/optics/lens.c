@@ -133,9 +133,9 @@ static double projection_reach(const lr_lens *lens)
     case LR_PROJECTION_POLYNOMIAL:
         return poly_reach(lens->k);
     case LR_PROJECTION_TABLE:
-        return lens->table.count > 1 ? lens->table.x[lens->table.count - 1] : 0.0;
+        return lens->table.count > 1 ? lens->table.x[lens->table.count - 1] : -1.0;  // no image
     }
-    return 0.0;
+    return -1.0;
 }
 
 double lr_lens_theta_max(const lr_lens *lens)
@@ -144,7 +144,7 @@ double lr_lens_theta_max(const lr_lens *lens)
     if (stored > 0.0 && lens->projection == LR_PROJECTION_POLYNOMIAL)
         return stored;  // lr_lens_check has seen that r rises so far
     const double reach = projection_reach(lens);
-    return stored > 0.0 ? fmin(stored, reach) : reach;
+    return stored > 0.0 ? fmin(stored, reach) : reach;  // negative for a table that is not there
 }
 
 // Radius and slope at t >= 0, without regard to the reach.
@@ -160,14 +160,14 @@ static void radius_and_slope(const lr_lens *lens, double t, double *r, double *s
     case LR_PROJECTION_POLYNOMIAL: *r = f*poly_radius(lens->k, t); *slope = f*poly_slope(lens->k, t); return;
     case LR_PROJECTION_TABLE: table_cubic(&lens->table, table_stretch(lens->table.count, lens->table.x, t), t, r, slope); return;
     }
-    *r = *slope = NAN;
+    *r = *slope = NOWHERE;
 }
 
 double lr_lens_radius(const lr_lens *lens, double theta_rad)
 {
     const double t = fabs(theta_rad);
     if (!(t <= lr_lens_theta_max(lens)))
-        return NAN;
+        return NOWHERE;
     double r, slope;
     radius_and_slope(lens, t, &r, &slope);
     return copysign(r, theta_rad);
@@ -177,7 +177,7 @@ double lr_lens_slope(const lr_lens *lens, double theta_rad)
 {
     const double t = fabs(theta_rad);
     if (!(t <= lr_lens_theta_max(lens)))
-        return NAN;
+        return NOWHERE;
     double r, slope;
     radius_and_slope(lens, t, &r, &slope);
     return slope;
@@ -219,14 +219,14 @@ static double invert_any(const lr_lens *lens, double r)
     }
     case LR_PROJECTION_TABLE: {
         const lr_table *table = &lens->table;
-        if (!(r <= table->y[table->count - 1]))
-            return NAN;
+        if (table->count < 2 || !(r <= table->y[table->count - 1]))
+            return NOWHERE;
         const int i = table_stretch(table->count, table->y, r);
         const double u = (r - table->y[i])/(table->y[i + 1] - table->y[i]);
         return invert(lens, r, table->x[i], table->x[i + 1], table->x[i] + u*(table->x[i + 1] - table->x[i]));
     }
     }
-    return NAN;
+    return NOWHERE;
 }
 
 double lr_lens_theta(const lr_lens *lens, double r_m)

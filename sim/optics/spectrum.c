@@ -67,7 +67,7 @@ static double daylight(double lambda_m)
 double lr_spectrum_value(lr_spectrum spectrum, double lambda_m)
 {
     switch (spectrum) {
-    case LR_SPECTRUM_FLAT: return lambda_m >= 300e-9 && lambda_m <= 1100e-9 ? 1.0 : 0.0;
+    case LR_SPECTRUM_FLAT: return lambda_m >= 300e-9*(1.0 - 1e-12) && lambda_m <= 1100e-9*(1.0 + 1e-12) ? 1.0 : 0.0;
     case LR_SPECTRUM_INCANDESCENT: return illuminant_a(lambda_m);
     case LR_SPECTRUM_HALOGEN: return lr_planck(lambda_m, 3000.0)/lr_planck(560e-9, 3000.0);
     case LR_SPECTRUM_FLUORESCENT: return lr_curve_at(&lr_curve_fl11, lambda_m);
@@ -80,9 +80,27 @@ double lr_spectrum_value(lr_spectrum spectrum, double lambda_m)
     return 0.0;
 }
 
+static int is_thermal(lr_spectrum spectrum) { return spectrum == LR_SPECTRUM_INCANDESCENT || spectrum == LR_SPECTRUM_HALOGEN; }
+
+// Where a spectrum that ends, ends.
+static void ends(lr_spectrum spectrum, double *lo_m, double *hi_m)
+{
+    const int wide = spectrum == LR_SPECTRUM_FLAT || spectrum == LR_SPECTRUM_DAYLIGHT;
+    *lo_m = wide ? 300e-9 : 380e-9;
+    *hi_m = wide ? 1100e-9 : 780e-9;
+}
+
 // Trapezoids no wider than 1 nm, as CIE 015 sums; the tables' places are whole nanometres.
 lr_spectrum_sum lr_spectrum_between(lr_spectrum spectrum, double lo_m, double hi_m)
 {
+    if (!is_thermal(spectrum)) {
+        double first_m, last_m;
+        ends(spectrum, &first_m, &last_m);
+        lo_m = fmax(lo_m, first_m);
+        hi_m = fmin(hi_m, last_m);
+    }
+    if (!(hi_m > lo_m))
+        return (lr_spectrum_sum){0, 0};
     const int steps = (int)fmax(1.0, ceil((hi_m - lo_m)/LR_NM - 1e-6));
     const double step_m = (hi_m - lo_m)/steps;
     lr_spectrum_sum sum = {0, 0};
@@ -112,7 +130,7 @@ static double thermal_watts(lr_spectrum spectrum)
 lr_spectrum_sum lr_spectrum_total(lr_spectrum spectrum)
 {
     lr_spectrum_sum sum = lr_spectrum_between(spectrum, 300e-9, 1100e-9);
-    if (spectrum == LR_SPECTRUM_INCANDESCENT || spectrum == LR_SPECTRUM_HALOGEN)
+    if (is_thermal(spectrum))
         sum.watts = thermal_watts(spectrum);
     return sum;
 }

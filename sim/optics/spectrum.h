@@ -44,16 +44,16 @@ typedef enum lr_spectrum {
     LR_SPECTRUM_FLAT,         // "flat": the same per metre over 300 .. 1100 nm, nothing outside
     LR_SPECTRUM_INCANDESCENT, // "incandescent": CIE illuminant A, by its formula at all wavelengths (about 2856 K)
     LR_SPECTRUM_HALOGEN,      // "halogen": Planck 3000 K
-    LR_SPECTRUM_FLUORESCENT,  // "fluorescent": CIE FL11, three-band, about 4000 K; nothing above 780 nm
-    LR_SPECTRUM_FLUORESCENT_BROAD, // "fluorescent_broad": CIE FL2, about 4200 K
-    LR_SPECTRUM_LED_2700K,    // "led_2700k": CIE LED-B1 (about 2733 K); nothing above 780 nm
-    LR_SPECTRUM_LED_4000K,    // "led_4000k": CIE LED-B3 (about 4103 K)
+    LR_SPECTRUM_FLUORESCENT,  // "fluorescent": CIE FL11, three-band, about 4000 K (from memory); nothing above 780 nm
+    LR_SPECTRUM_FLUORESCENT_BROAD, // "fluorescent_broad": CIE FL2, about 4200 K (from memory)
+    LR_SPECTRUM_LED_2700K,    // "led_2700k": CIE LED-B1 (2733 K, from memory); nothing above 780 nm
+    LR_SPECTRUM_LED_4000K,    // "led_4000k": CIE LED-B3 (4103 K, from memory)
     LR_SPECTRUM_DAYLIGHT,     // "daylight": CIE D65 to 780 nm; above it ASTM G173 global, joined at 780 nm
     LR_SPECTRUM_COUNT
 } lr_spectrum;
 extern const char *const lr_spectrum_names[];  // in the order of the enum, then NULL
 
-double lr_spectrum_value(lr_spectrum spectrum, double lambda_m);  // relative, any scale
+double lr_spectrum_value(lr_spectrum spectrum, double lambda_m);  // relative, each on its own scale
 
 // Integrals over all the wavelengths a spectrum has, of lr_spectrum_value. They cost some thousand steps: keep them.
 typedef struct lr_spectrum_sum {
@@ -63,7 +63,7 @@ typedef struct lr_spectrum_sum {
 lr_spectrum_sum lr_spectrum_total(lr_spectrum spectrum);
 lr_spectrum_sum lr_spectrum_total_table(const lr_table *relative_per_m);  // a user's spectrum over metres, nothing
                                                                              // outside; one value: flat, 300 .. 1100 nm
-lr_spectrum_sum lr_spectrum_between(lr_spectrum spectrum, double lo_m, double hi_m);
+lr_spectrum_sum lr_spectrum_between(lr_spectrum spectrum, double lo_m, double hi_m);  // steps of 1 nm or less
 // For a lamp of F lumens: flux per metre = F lr_spectrum_value()/total.lumens [W/m]; of P watts: P value/total.watts.
 // Efficacy of radiation [lm/W] = total.lumens/total.watts.
 

@@ -45,6 +45,16 @@ typedef struct lr_cal_camera {
 
 typedef enum lr_cal_mode { LR_CAL_SHEET, LR_CAL_FLOOD, LR_CAL_OFF } lr_cal_mode;  // in the order of lr_laser_mode
 
+typedef struct lr_cal_dots {
+    int count;                    // 0: a plain sheet, or `profile`
+    double *alpha_rad;            // (count) rising; from the laser's x axis towards +z
+    double *weight;               // (count) share of the laser's power in the dot
+    double size_rad;              // full 1/e^2 width of a dot
+    double zero_order;            // share of the power left undiffracted on the axis
+    double background;            // share of the power spread over the fan
+    lr_table profile;             // measured relative power per angle over alpha_rad instead of dots; may be empty
+} lr_cal_dots;
+
 typedef struct lr_cal_laser {
     char name[64];
     lr_transform pose;            // laser to module; the fan lies in its x-z plane
@@ -53,13 +63,7 @@ typedef struct lr_cal_laser {
     double fan_rad;               // full angle
     double flood_rad;             // flood: full angle across
     double thickness_m, divergence_rad;  // full 1/e^2, as optics/sheet.h
-    int dot_count;                // 0: a plain sheet, or `profile`
-    double *alpha_rad;            // (dot_count) rising; from the laser's x axis towards +z
-    double *weight;               // (dot_count) share of the laser's power in the dot
-    double dot_size_rad;          // full 1/e^2 width of a dot
-    double zero_order;            // share of the power left undiffracted on the axis
-    double background;            // share of the power spread over the fan
-    lr_table profile;             // measured relative power per angle over alpha_rad instead of dots; may be empty
+    lr_cal_dots dots;
 } lr_cal_laser;
 
 typedef struct lr_cal_module {

@@ -1,0 +1,270 @@
+// SPDX-License-Identifier: Apache-2.0
+#include "page/preview.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/file.h"
+#include "core/thread.h"
+#include "core/vec.h"
+#include "page/cloud.h"
+#include "page/picture.h"
+#include "scan/scan_reader.h"
+#include "truth/truth.h"
+
+#define FOOT 28             // rows under a picture for its scale and words
+#define WHITE_SHARE 0.995   // of the pixels are darker than white
+#define FAR_SHARE 0.995     // of the ranges are inside the scale
+
+static const lr_rgb ink = {0x22, 0x22, 0x22}, paper = {0xf4, 0xf2, 0xec}, nothing = {0x60, 0x60, 0x60};
+
+// What all pictures of one camera share. Arrays are [lines, pixels]; pictures have azimuth to the left and elevation up.
+typedef struct view {
+    const lr_scan_reader *reader;
+    const char *module, *camera;
+    double offset_dn;
+    int64_t lines;           // of the first revolution
+    int pixels, clockwise, step;
+    int width, height;       // of the panorama
+} view;
+
+static lr_status open_layer(const view *v, lr_truth_layer layer, lr_npy_map *map, int *present, lr_error *err)
+{
+    char path[LR_SCAN_PATH];
+    LR_TRY(lr_truth_path(v->module, v->camera, layer, path, sizeof path, err));
+    *present = lr_scan_reader_find(v->reader, path) >= 0;
+    return *present ? lr_scan_reader_array(v->reader, path, map, err) : LR_OK;
+}
+
+// First line and pixel of the picture's square (x, y).
+static int64_t line_of(const view *v, int x) { return (int64_t)(v->clockwise ? x : v->width - 1 - x)*v->step; }
+
+static lr_status save(const view *v, lr_picture *picture, const char *kind, lr_error *err)
+{
+    char path[LR_PATH_MAX];
+    const int n = snprintf(path, sizeof path, "%s/preview/%s_%s%s.png", lr_scan_reader_folder(v->reader), v->module, v->camera, kind);
+    if (n < 0 || n >= (int)sizeof path)
+        return lr_fail(err, LR_ERR_RANGE, "preview: the path of %s is too long", lr_scan_reader_folder(v->reader));
+    const lr_status s = lr_picture_save(picture, path, err);
+    lr_picture_destroy(picture);
+    return s;
+}
+
+static int compare_floats(const void *a, const void *b)
+{
+    const float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+// Value below which `share` of the finite ones lie; 0 if there are none. Sorts `values`.
+static double quantile(float *values, size_t count, double share)
+{
+    qsort(values, count, sizeof *values, compare_floats);
+    return count ? (double)values[(size_t)(share*(double)(count - 1))] : 0.0;
+}
+
+// A round number at or above x: 1, 2 or 5 times a power of ten.
+static double round_up(double x)
+{
+    if (!(x > 0.0))
+        return 1.0;
+    const double ten = pow(10.0, floor(log10(x))), m = x/ten;
+    return ten*(m <= 1.0 ? 1.0 : m <= 2.0 ? 2.0 : m <= 5.0 ? 5.0 : 10.0);
+}
+
+// ---- pictures of light ------------------------------------------------------------------------------------------------------
+
+typedef struct light_source { const uint16_t *raw; const float *part[3]; int parts; } light_source;
+
+static double light_at(const view *v, const light_source *s, int64_t line, int pixel)
+{
+    const size_t i = (size_t)line*(size_t)v->pixels + (size_t)pixel;
+    if (s->raw)
+        return (double)s->raw[i] - v->offset_dn;
+    double sum = 0.0;
+    for (int k = 0; k < s->parts; k++)
+        sum += (double)s->part[k][i];
+    return sum;
+}
+
+static float *averaged(const view *v, const light_source *s)
+{
+    float *mean = malloc((size_t)v->width*(size_t)v->height*sizeof *mean);
+    for (int y = 0; mean && y < v->height; y++)
+        for (int x = 0; x < v->width; x++) {
+            double sum = 0.0;
+            for (int i = 0; i < v->step; i++)
+                for (int j = 0; j < v->step; j++)
+                    sum += light_at(v, s, line_of(v, x) + i, y*v->step + j);
+            mean[(size_t)y*(size_t)v->width + (size_t)x] = (float)(sum/(v->step*v->step));
+        }
+    return mean;
+}
+
+static lr_status light_picture(const view *v, const light_source *s, const char *kind, const char *unit, const char *title, lr_error *err)
+{
+    const size_t count = (size_t)v->width*(size_t)v->height;
+    float *mean = averaged(v, s), *sorted = malloc(count*sizeof *sorted);
+    lr_picture picture = {0};
+    lr_status status = mean && sorted ? lr_picture_create(v->width, v->height + FOOT, paper, &picture, err) : lr_fail(err, LR_ERR_MEMORY, "preview: out of memory");
+    if (status == LR_OK) {
+        memcpy(sorted, mean, count*sizeof *sorted);
+        const double top = fmax(quantile(sorted, count, WHITE_SHARE), 1e-6);
+        for (int y = 0; y < v->height; y++)
+            for (int x = 0; x < v->width; x++) {
+                const uint8_t g = lr_grey((double)mean[(size_t)y*(size_t)v->width + (size_t)x]/top);
+                lr_picture_set(&picture, x, y, (lr_rgb){g, g, g});
+            }
+        char words[128];
+        snprintf(words, sizeof words, "%s   white = %.3g %s", title, top, unit);
+        lr_picture_text(&picture, 8, v->height + 8, 2, ink, words);
+        status = save(v, &picture, kind, err);
+    }
+    free(mean);
+    free(sorted);
+    return status;
+}
+
+static lr_status raw_picture(const view *v, lr_error *err)
+{
+    char path[LR_SCAN_PATH];
+    lr_npy_map map;
+    snprintf(path, sizeof path, "%s/%s.npy", v->module, v->camera);
+    LR_TRY(lr_scan_reader_array(v->reader, path, &map, err));
+    const light_source source = {.raw = map.data};
+    const lr_status s = light_picture(v, &source, "", "DN", "as recorded", err);
+    lr_npy_close(&map);
+    return s;
+}
+
+static lr_status parts_picture(const view *v, const lr_truth_layer *layers, int count, const char *kind, const char *title, lr_error *err)
+{
+    lr_npy_map map[3];
+    light_source source = {0};
+    lr_status s = LR_OK;
+    int opened = 0;
+    for (int k = 0; k < count && s == LR_OK; k++) {
+        int present = 0;
+        s = open_layer(v, layers[k], &map[opened], &present, err);
+        if (s == LR_OK && present)
+            source.part[source.parts++] = map[opened++].data;
+    }
+    if (s == LR_OK && source.parts == count)
+        s = light_picture(v, &source, kind, "e", title, err);
+    while (opened > 0)
+        lr_npy_close(&map[--opened]);
+    return s;
+}
+
+// ---- picture of range -----------------------------------------------------------------------------------------------------------
+
+static void draw_scale(lr_picture *p, int y, double most_m, const lr_rgb *colour)
+{
+    const int left = 8, width = p->width > 900 ? 640 : p->width*2/3;
+    for (int i = 0; i < width; i++)
+        lr_picture_box(p, left + i, y + 6, 1, 8, colour[i*(LR_SCALE_STEPS - 1)/(width - 1)]);
+    const double step = round_up(most_m/6.0);
+    for (double m = 0.0; m <= most_m*1.0001; m += step) {
+        char words[32];
+        const int x = left + (int)(m/most_m*(width - 1));
+        snprintf(words, sizeof words, "%g m", m);
+        lr_picture_box(p, x, y + 14, 1, 4, ink);
+        lr_picture_text(p, x + 3, y + 16, 1, ink, words);
+    }
+    lr_picture_text(p, left + width + 24, y + 8, 2, ink, "true range; grey: nothing there");
+}
+
+static lr_status draw_range(const view *v, const float *range, lr_error *err)
+{
+    const size_t count = (size_t)v->width*(size_t)v->height;
+    float *finite = malloc(count*sizeof *finite);
+    lr_picture picture = {0};
+    if (!finite)
+        return lr_fail(err, LR_ERR_MEMORY, "preview: out of memory");
+    size_t n = 0;
+    for (int y = 0; y < v->height; y++)
+        for (int x = 0; x < v->width; x++) {
+            const float r = range[(size_t)line_of(v, x)*(size_t)v->pixels + (size_t)(y*v->step)];
+            if (isfinite(r))
+                finite[n++] = r;
+        }
+    const double far_m = quantile(finite, n, FAR_SHARE), most_m = far_m > 0.0 ? far_m : 1.0;
+    free(finite);
+    LR_TRY(lr_picture_create(v->width, v->height + FOOT, paper, &picture, err));
+    lr_rgb colour[LR_SCALE_STEPS];
+    lr_colour_scale(colour);
+    for (int y = 0; y < v->height; y++)
+        for (int x = 0; x < v->width; x++) {
+            const double r = (double)range[(size_t)line_of(v, x)*(size_t)v->pixels + (size_t)(y*v->step)];
+            lr_picture_set(&picture, x, y, isfinite(r) ? colour[(int)lrint(fmin(r/most_m, 1.0)*(LR_SCALE_STEPS - 1))] : nothing);
+        }
+    draw_scale(&picture, v->height, most_m, colour);
+    return save(v, &picture, "_range", err);
+}
+
+static lr_status range_picture(const view *v, lr_error *err)
+{
+    lr_npy_map map;
+    int present;
+    LR_TRY(open_layer(v, LR_TRUTH_RANGE, &map, &present, err));
+    if (!present)
+        return LR_OK;
+    const lr_status s = draw_range(v, map.data, err);
+    lr_npy_close(&map);
+    return s;
+}
+
+// ---- all of them -----------------------------------------------------------------------------------------------------------------
+
+static view make_view(const lr_scan_reader *reader, const lr_cal_module *module, const lr_cal_camera *camera)
+{
+    const lr_scan *scan = lr_scan_reader_scan(reader);
+    const lr_cal_spin *spin = &lr_scan_reader_calibration(reader)->spin;
+    view v = {.reader = reader, .module = module->name, .camera = camera->name, .offset_dn = camera->offset_dn, .pixels = camera->pixels, .clockwise = spin->clockwise};
+    v.lines = scan->line_count < spin->lines_per_rev ? scan->line_count : spin->lines_per_rev;
+    v.step = (int)((v.lines + LR_PREVIEW_MAX_WIDTH - 1)/LR_PREVIEW_MAX_WIDTH);
+    if (v.step > v.pixels)
+        v.step = v.pixels;
+    v.width = (int)(v.lines/v.step);
+    v.height = v.pixels/v.step;
+    return v;
+}
+
+typedef struct jobs { const lr_scan_reader *reader; int count; view view[LR_CAL_MAX_MODULES*LR_CAL_MAX_PARTS]; } jobs;
+
+static lr_status draw(void *context, int64_t job, int worker, lr_error *err)
+{
+    (void)worker;
+    static const lr_truth_layer laser[] = {LR_TRUTH_DIRECT, LR_TRUTH_INDIRECT}, ambient[] = {LR_TRUTH_SUN, LR_TRUTH_SKY, LR_TRUTH_LAMP};
+    const jobs *j = context;
+    if (job == 4*j->count)
+        return lr_cloud_write(j->reader, err);
+    const view *v = &j->view[job/4];
+    switch (job % 4) {
+    case 0: return raw_picture(v, err);
+    case 1: return range_picture(v, err);
+    case 2: return parts_picture(v, laser, 2, "_laser", "laser light alone", err);
+    default: return parts_picture(v, ambient, 3, "_ambient", "sun, sky and lamps alone", err);
+    }
+}
+
+lr_status lr_preview_write(const char *folder, int threads, lr_error *err)
+{
+    char path[LR_PATH_MAX];
+    jobs j = {0};
+    lr_scan_reader *reader;
+    LR_TRY(lr_path_join(path, folder, "preview", err));
+    LR_TRY(lr_scan_reader_open(folder, &reader, err));
+    j.reader = reader;
+    const lr_calibration *calibration = lr_scan_reader_calibration(reader);
+    for (int m = 0; m < calibration->module_count; m++)
+        for (int c = 0; c < calibration->module[m].camera_count; c++)
+            j.view[j.count++] = make_view(reader, &calibration->module[m], &calibration->module[m].camera[c]);
+    lr_status s = lr_make_folders(path, err);
+    if (s == LR_OK)
+        s = lr_threads_run(threads > 0 ? threads : lr_thread_default(), 4*j.count + 1, draw, &j, err);
+    lr_scan_reader_close(reader);
+    return s;
+}

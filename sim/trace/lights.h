@@ -1,0 +1,50 @@
+// SPDX-License-Identifier: Apache-2.0
+// The room's lamps and openings as light paths need them: flat tables in float, and the chance of choosing each.
+#ifndef LR_TRACE_LIGHTS_H
+#define LR_TRACE_LIGHTS_H
+
+#include "core/vecf.h"
+#include "scene/scene.h"
+
+typedef struct lr_lit_lamp {
+    int lamp;             // index into scene->lamp
+    int object, source;
+    float strength;       // radiance over the source's spectrum
+    float area, power;    // m^2; in-band exitance times area, for choosing
+    int planar;           // rectangle: corner + a u + b v
+    int one_sided;        // planar and dark from behind
+    lr_vec3f center, corner, u, v, normal;
+} lr_lit_lamp;
+
+typedef struct lr_lit_portal { lr_vec3f center, corner, u, v, normal; float area; } lr_lit_portal;
+
+typedef struct lr_lights {
+    const lr_scene *scene;
+    int lamp_count, portal_count;
+    lr_lit_lamp *lamp;            // those with light in the scan's bins
+    lr_lit_portal *portal;
+    int *lamp_of_object;          // index into lamp, or -1 (scene->object_count)
+} lr_lights;
+
+lr_status lr_lights_create(const lr_scene *scene, const lr_bins *bins, lr_lights *out, lr_error *err);
+void lr_lights_destroy(lr_lights *lights);
+
+// How much lamp `l` might matter at x: power over distance squared, softened by its size.
+static inline float lr_lights_lamp_weight(const lr_lit_lamp *l, lr_vec3f x)
+{
+    const lr_vec3f d = lr_subf(x, l->center);
+    if (l->one_sided && lr_dotf(d, l->normal) <= 0.0f)
+        return 0.0f;
+    return l->power/(lr_dotf(d, d) + l->area);
+}
+static inline float lr_lights_portal_weight(const lr_lit_portal *p, lr_vec3f x)
+{
+    const lr_vec3f d = lr_subf(x, p->center);
+    return p->area/(lr_dotf(d, d) + p->area);
+}
+// Density over solid angle of choosing direction d from x through the openings [1/sr].
+float lr_lights_portal_pdf(const lr_lights *lights, lr_vec3f x, lr_vec3f d);
+// A point on a lamp and its normal.
+void lr_lights_lamp_point(const lr_lights *lights, const lr_lit_lamp *l, float u, float v, float w, lr_vec3f *point, lr_vec3f *normal);
+
+#endif

@@ -1,0 +1,191 @@
+// SPDX-License-Identifier: Apache-2.0
+// Direct laser: the lit curve, where sheet meets room, as each pixel sees it.
+//   E = P D(alpha) g(y)/r cos(i) V      D: power per fan angle with its dots, g: Gaussian across the sheet
+// A pixel and its exposure are cut into parts. In each part D is averaged exactly over the fan angles that the part spans on the
+// surface's tangent plane (by its cumulative), g exactly over the pixel's width (by erf); only shadows and edges are sampled.
+#include <math.h>
+
+#include "trace/surface_eval.h"
+#include "trace/work.h"
+
+#define STRETCH 4.0f          // at grazing angles the tangent plane is followed at most this many ranges out and in
+#define SHEET_EDGE_SIGMA 2.0  // the 1/e^2 half width is 2 sigma
+
+typedef struct lr_part {      // one part of one pixel as it meets the room, module frame
+    lr_vec3f direction, along0, along1, across0, across1;
+    float t;
+    lr_vec3f normal;
+} lr_part;
+
+// A permutation of the parts over time, so that place and time are not tied: bit reversal for powers of two, else a stride.
+static float part_time(int part, int parts)
+{
+    const int stride = parts > 2 ? parts/2 + 1 + (parts % 2 == 0 && (parts/2) % 2 == 1) : 1;
+    return ((float)((part*stride + parts/2) % parts) + 0.5f)/(float)parts - 0.5f;
+}
+
+// Point where the ray along `d` meets the tangent plane of the part's hit.
+static lr_vec3f on_plane(const lr_line_job *job, const lr_part *part, lr_vec3f d)
+{
+    const float center = lr_dotf(part->normal, part->direction), here = lr_dotf(part->normal, d);
+    float ratio = center/here;
+    if (!(ratio > 1.0f/STRETCH))  // the plane is behind, or far nearer; NaN too
+        ratio = here*center <= 0.0f ? STRETCH : 1.0f/STRETCH;
+    if (ratio > STRETCH)
+        ratio = STRETCH;
+    return lr_madf(job->origin, part->t*ratio, d);
+}
+
+static lr_vec3 in_laser(const lr_rig_laser *laser, lr_vec3f p)
+{
+    return lr_pose_point_back(laser->in_module, lr_v3((double)p.x, (double)p.y, (double)p.z));
+}
+
+// The same fan swept evenly over azimuth: intensity P/(fan flood cos(elevation)) [W/sr], no dots.
+static double flood_beam(const lr_rig_laser *laser, lr_vec3 at, int *lit)
+{
+    const double r = lr_length(at), half = 0.5*laser->def->fan_rad;
+    const double elevation = asin(at.z/r), azimuth = atan2(at.y, at.x);
+    if (!(fabs(elevation) <= half && fabs(azimuth) <= 0.5*laser->def->flood_rad))
+        return 0.0;
+    *lit = 1;
+    return laser->def->power_w/(2.0*half*laser->def->flood_rad*cos(elevation)*r*r);
+}
+
+// Power per area across the beam at the part [W/m^2] averaged over what the pixel covers; 0 outside the beam.
+static double beam(const lr_line_job *job, const lr_part *part, const lr_rig_laser *laser, lr_vec3 at, int *lit)
+{
+    const double half = lr_dots_half_fan_rad(laser->dots), r = lr_length(at), alpha = atan2(at.z, at.x);
+    const double margin = 0.02;  // parts that straddle the fan's end still count
+    *lit = 0;
+    if (laser->def->mode == LR_LASER_FLOOD)
+        return flood_beam(laser, at, lit);
+    if (!(fabs(alpha) < half + margin))
+        return 0.0;
+    const lr_vec3 y1 = in_laser(laser, on_plane(job, part, part->across0)), y2 = in_laser(laser, on_plane(job, part, part->across1));
+    const double sigma = lr_sheet_sigma_m(laser->sheet, r);
+    if (fmin(fabs(y1.y), fabs(y2.y)) > 8.0*sigma && y1.y*y2.y > 0.0)
+        return 0.0;
+    const lr_vec3 a1 = in_laser(laser, on_plane(job, part, part->along0)), a2 = in_laser(laser, on_plane(job, part, part->along1));
+    const double per_rad = lr_dots_mean(laser->dots, atan2(a1.z, a1.x), atan2(a2.z, a2.x));
+    *lit = fabs(alpha) <= half && fabs(0.5*(y1.y + y2.y)) <= SHEET_EDGE_SIGMA*sigma + 0.5*fabs(y2.y - y1.y);
+    return laser->def->power_w*per_rad*lr_sheet_mean(sigma, y1.y, y2.y)/r;
+}
+
+static void part_rays(const lr_line_job *job, int part, int parts, float dt_s)
+{
+    lr_rays *rays = &job->work->rays;
+    rays->count = job->count;
+    const float along = ((float)part + 0.5f)/(float)parts;
+    for (int i = 0; i < job->count; i++)
+        lr_job_camera_ray(job, rays, i, lr_job_direction(job, job->first + i, along, 0.0f), dt_s);
+}
+
+static lr_part part_at(const lr_line_job *job, const lr_rays *rays, int i, int index, int parts, lr_mat3 to_module)
+{
+    const int pixel = job->first + i;
+    const float along = ((float)index + 0.5f)/(float)parts, half = 0.5f/(float)parts;
+    lr_part part;
+    part.direction = lr_job_direction(job, pixel, along, 0.0f);
+    part.along0 = lr_job_direction(job, pixel, along - half, 0.0f);
+    part.along1 = lr_job_direction(job, pixel, along + half, 0.0f);
+    part.across0 = lr_job_direction(job, pixel, along, -0.5f);
+    part.across1 = lr_job_direction(job, pixel, along, 0.5f);
+    part.t = rays->t[i]/sqrtf(lr_dotf(part.direction, part.direction));  // directions are a hair shorter than one
+    const lr_vec3 n = lr_rotate(to_module, lr_v3((double)rays->nx[i], (double)rays->ny[i], (double)rays->nz[i]));
+    part.normal = lr_v3f_of(n);
+    return part;
+}
+
+// World to module at the part's own time.
+static lr_mat3 module_rotation_back(const lr_line_job *job, float dt_s)
+{
+    const lr_rig_moment *m = &job->moment;
+    return lr_mat3_transpose(lr_mat3_mul(lr_rotation_about(m->axis, m->rate_rad_s*(double)dt_s), m->pose.rotation));
+}
+
+// For every pixel with light in reach: a shadow ray, and the radiance that comes if it is free.
+static void queue_shadows(const lr_line_job *job, const lr_rig_laser *laser, int index, int parts, float dt_s)
+{
+    lr_work *work = job->work;
+    const lr_rays *rays = &work->rays;
+    const lr_mat3 back = module_rotation_back(job, dt_s), forth = lr_mat3_transpose(back);
+    const lr_vec3f source = lr_v3f_of(laser->in_module.origin);
+    const int panes = lr_bvh_has_panes(job->tracer->bvh);
+    work->shadow.count = 0;
+    for (int i = 0; i < job->count; i++) {
+        if (rays->object[i] < 0)
+            continue;
+        const lr_part part = part_at(job, rays, i, index, parts, back);
+        const lr_vec3f point = lr_madf(job->origin, part.t, part.direction);
+        int lit;
+        const double e = beam(job, &part, laser, in_laser(laser, point), &lit);
+        if (!(e > 0.0))
+            continue;
+        const lr_vec3f to = lr_subf(source, point);
+        const float distance = sqrtf(lr_dotf(to, to));
+        const lr_vec3f wi = lr_mulf(to, 1.0f/distance), wo = lr_mulf(lr_unitf(part.direction), -1.0f);
+        float scale, f[LR_MAX_BINS];
+        int material;
+        const lr_surface *surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
+        lr_surface_eval_world(surface, scale, part.normal, wo, wi, f);
+        const float radiance = f[laser->bin]*(float)e*(panes ? work->pass[laser->bin*LR_CHUNK_RAYS + i] : 1.0f);
+        const int slot = work->shadow.count++;
+        work->shadow_index[slot] = i | (lit ? 1 << 30 : 0);
+        work->shadow_value[slot] = radiance;
+        // From the hit back to the laser, both in the world at the part's time.
+        const lr_vec3f p = lr_rays_point(rays, i), d = lr_v3f_of(lr_rotate(forth, lr_v3((double)wi.x, (double)wi.y, (double)wi.z)));
+        const lr_vec3f n = lr_rays_normal(rays, i);
+        const float side = lr_dotf(n, d) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
+        lr_rays_set(&work->shadow, slot, lr_madf(p, side, n), d, 0.0f, distance - LR_OFFSET_M, rays->time_s[i]);
+    }
+}
+
+static void add_free(const lr_line_job *job, const lr_rig_laser *laser, int laser_index, int parts)
+{
+    lr_work *work = job->work;
+    const int panes = lr_bvh_has_panes(job->tracer->bvh);
+    const float *response = job->camera->laser_response + (size_t)laser_index*job->camera->pixels + job->first;
+    float *direct = work->sums + LR_PART_DIRECT*LR_CHUNK_PIXELS;
+    for (int k = 0; k < work->shadow.count; k++) {
+        if (work->shadow.blocked[k])
+            continue;
+        const int i = work->shadow_index[k] & ~(1 << 30);
+        float pass[LR_MAX_BINS];
+        pass[laser->bin] = 1.0f;
+        if (panes) {
+            for (int b = 0; b < LR_MAX_BINS; b++)
+                pass[b] = 1.0f;
+            lr_bvh_pane_transmittance(job->tracer->bvh, lr_rays_origin(&work->shadow, k), lr_rays_direction(&work->shadow, k), 0.0f,
+                                      work->shadow.t_far[k], work->shadow.time_s[k], pass);
+        }
+        direct[i] += work->shadow_value[k]*pass[laser->bin]*response[i]/(float)parts;
+        if (work->shadow_index[k] & (1 << 30) && work->lit[i] < 255)
+            work->lit[i]++;
+    }
+}
+
+void lr_direct_laser(const lr_line_job *job)
+{
+    lr_work *work = job->work;
+    int active = 0;
+    for (int l = 0; l < job->module->laser_count; l++)
+        active += job->module->laser[l].def->mode != LR_LASER_OFF && job->module->laser[l].def->power_w > 0.0;
+    if (!active)
+        return;
+    const int parts = job->tracer->def.laser_samples;
+    for (int part = 0; part < parts; part++) {
+        const float dt_s = part_time(part, parts)*(float)job->camera->def->exposure_s;
+        part_rays(job, part, parts, dt_s);
+        lr_work_intersect(job, &work->rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
+        lr_work_look_through(job, &work->rays, LR_RAYS_COHERENT);
+        for (int l = 0; l < job->module->laser_count; l++) {
+            const lr_rig_laser *laser = &job->module->laser[l];
+            if (laser->def->mode == LR_LASER_OFF || !(laser->def->power_w > 0.0))
+                continue;
+            queue_shadows(job, laser, part, parts, dt_s);
+            lr_work_occluded(job, &work->shadow, LR_RAYS_COHERENT, LR_RAY_LASER);
+            add_free(job, laser, l, parts);
+        }
+    }
+}

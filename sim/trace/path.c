@@ -1,0 +1,385 @@
+// SPDX-License-Identifier: Apache-2.0
+// Ambient light by path tracing, in batches: all paths of a chunk of pixels take their next step together.
+// At each surface a shadow ray goes to the sun, to the sky through an opening, and to one lamp; the path then goes on in a direction
+// drawn from the surface. What the drawn ray meets by itself (sky, a lamp) is weighed against the shadow rays by the balance heuristic.
+// Paths end by chance (Russian roulette), never by a fixed depth, so the mean is right at any quality.
+// Sources: Veach, Robust Monte Carlo Methods for Light Transport Simulation (1997), ch. 9 and 10;
+//          Bitterli et al., Portal-Masked Environment Map Sampling (2015) for the use of openings.
+#include <math.h>
+
+#include "trace/surface_eval.h"
+#include "trace/work.h"
+
+#define MAX_STEPS 256           // only a guard: at an albedo of 0.95 a path gets this far once in 500,000 times
+#define ROULETTE_FROM 1         // first step at which a path may end by chance
+#define MOST_SURVIVAL 0.95f     // a path lives on with at most this chance
+
+enum { DIM_PIXEL, DIM_TIME, DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIMS };  // of one step
+
+static void draw2(const lr_path_state *path, int i, int step, int dim, float *u, float *v)
+{
+    lr_sobol2(path->sample[i], lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim)), u, v);
+}
+
+static float *part_of(const lr_line_job *job, int part) { return job->work->sums + part*LR_CHUNK_PIXELS; }
+
+// Adds throughput x geometry x the source's electrons, over bins, to one part of a pixel.
+static void add_light(const lr_line_job *job, int part, int source, int pixel, const float *throughput, int stride, float geometry)
+{
+    const int bins = job->tracer->rig->bins.ambient_count;
+    const float *response = job->camera->ambient_response + ((size_t)source*job->camera->pixels + job->first + pixel)*bins;
+    float sum = 0.0f;
+    for (int b = 0; b < bins; b++)
+        sum += throughput[b*stride]*response[b];
+    part_of(job, part)[pixel] += sum*geometry;
+}
+
+// ---- starting ---------------------------------------------------------------------------------------------------------
+
+static void start_paths(const lr_line_job *job, int first_sample, int samples)
+{
+    lr_path_state *path = &job->work->path;
+    lr_rays *rays = &job->work->rays;
+    const int bins = job->tracer->rig->bins.ambient_count;
+    const float exposure_s = (float)job->camera->def->exposure_s;
+    rays->count = 0;
+    for (int s = 0; s < samples; s++)
+        for (int i = 0; i < job->count; i++) {
+            const int slot = rays->count++;
+            float along, across, when, unused;
+            path->pixel[slot] = i;
+            path->seed[slot] = lr_hash(job->seed, (uint32_t)(job->first + i));
+            path->sample[slot] = (uint32_t)(first_sample + s);
+            path->pdf[slot] = 0.0f;
+            path->lamp_weight[slot] = 0.0f;
+            path->medium[slot] = -1;
+            for (int b = 0; b < bins; b++)
+                path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)job->tracer->def.ambient_samples;
+            draw2(path, slot, 0, DIM_PIXEL, &along, &across);
+            draw2(path, slot, 0, DIM_TIME, &when, &unused);
+            lr_job_camera_ray(job, rays, slot, lr_job_direction(job, job->first + i, along, across - 0.5f), (when - 0.5f)*exposure_s);
+        }
+}
+
+// ---- what a ray meets by itself ------------------------------------------------------------------------------------------
+
+static void meet_sky(const lr_line_job *job, int i)
+{
+    const lr_scene *scene = job->tracer->scene;
+    const lr_path_state *path = &job->work->path;
+    const lr_rays *rays = &job->work->rays;
+    const lr_vec3f d = lr_rays_direction(rays, i);
+    if (scene->sun.present && path->pdf[i] == 0.0f) {  // matte and glossy surfaces reach the sun by shadow rays alone
+        const lr_vec3f s = lr_v3f_of(scene->sun.direction);
+        const lr_vec3f off = lr_crossf(d, s);
+        const float sin_radius = (float)sqrt(1.0 - scene->sun.cos_radius*scene->sun.cos_radius);
+        if (lr_dotf(d, s) > 0.0f && lr_dotf(off, off) < sin_radius*sin_radius)
+            add_light(job, LR_PART_SUN, scene->sun.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS,
+                      1.0f/((float)LR_PI*sin_radius*sin_radius));
+    }
+    if (!scene->sky.present)
+        return;
+    float weight = 1.0f;
+    if (path->pdf[i] > 0.0f && job->tracer->lights.portal_count > 0) {
+        const lr_vec3f from = lr_v3f(path->vx[i], path->vy[i], path->vz[i]);
+        weight = path->pdf[i]/(path->pdf[i] + lr_lights_portal_pdf(&job->tracer->lights, from, d));
+    }
+    const double radiance = lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
+    add_light(job, LR_PART_SKY, scene->sky.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*(float)radiance);
+}
+
+static void meet_lamp(const lr_line_job *job, int i)
+{
+    const lr_lights *lights = &job->tracer->lights;
+    const lr_path_state *path = &job->work->path;
+    const lr_rays *rays = &job->work->rays;
+    const int index = lights->lamp_of_object[rays->object[i]];
+    if (index < 0)
+        return;
+    const lr_lit_lamp *l = &lights->lamp[index];
+    const lr_vec3f d = lr_rays_direction(rays, i);
+    const float facing = -lr_dotf(lr_rays_normal(rays, i), d);
+    const int two_sided = lights->scene->lamp[l->lamp].two_sided;
+    if (facing <= 0.0f && !two_sided)
+        return;
+    float weight = 1.0f;
+    if (path->pdf[i] > 0.0f && path->lamp_weight[i] > 0.0f) {
+        const lr_vec3f from = lr_v3f(path->vx[i], path->vy[i], path->vz[i]), to = lr_subf(lr_rays_point(rays, i), from);
+        const float chosen = lr_lights_lamp_weight(l, from)/path->lamp_weight[i];
+        weight = path->pdf[i]/(path->pdf[i] + chosen*lr_dotf(to, to)/(l->area*fabsf(facing)));
+    }
+    add_light(job, LR_PART_LAMP, l->source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*l->strength);
+}
+
+// ---- shadow rays ----------------------------------------------------------------------------------------------------------
+
+typedef struct lr_vertex {   // a surface reached by path i
+    int i, step;
+    const lr_surface *surface;
+    float scale;
+    lr_vec3f point, normal, wo;
+    float lamp_weight;       // sum over lamps
+} lr_vertex;
+
+static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source)
+{
+    const lr_path_state *path = &job->work->path;
+    const int bins = job->tracer->rig->bins.ambient_count;
+    float most = 0.0f;
+    for (int b = 0; b < bins; b++)
+        most = fmaxf(most, f[b]);
+    if (!(most*factor > 0.0f))
+        return;
+    const int slot = q->rays.count++;
+    for (int b = 0; b < bins; b++)
+        q->weight[b*LR_CHUNK_RAYS + slot] = path->throughput[b*LR_CHUNK_RAYS + v->i]*f[b]*factor;
+    q->path[slot] = v->i;
+    q->source[slot] = source;
+    const float side = lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
+    lr_rays_set(&q->rays, slot, lr_madf(v->point, side, v->normal), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
+}
+
+static void ask_sun(const lr_line_job *job, const lr_vertex *v)
+{
+    const lr_sun_light *sun = &job->tracer->scene->sun;
+    float a, b, f[LR_MAX_BINS];
+    draw2(&job->work->path, v->i, v->step, DIM_SUN, &a, &b);
+    const lr_frame3f frame = lr_frame_aroundf(lr_v3f_of(sun->direction));
+    const float radius = (float)sqrt(1.0 - sun->cos_radius*sun->cos_radius)*sqrtf(a), turn = 2.0f*(float)LR_PI*b;
+    const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, lr_v3f(radius*cosf(turn), radius*sinf(turn), 1.0f)));
+    if (lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
+        return;
+    lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
+    queue(job, &job->work->sun, v, wi, f, 1.0f, INFINITY, sun->source);
+}
+
+static void ask_sky(const lr_line_job *job, const lr_vertex *v)
+{
+    const lr_lights *lights = &job->tracer->lights;
+    float total = 0.0f, a, b, pick, unused, f[LR_MAX_BINS];
+    for (int k = 0; k < lights->portal_count; k++)
+        total += lr_lights_portal_weight(&lights->portal[k], v->point);
+    draw2(&job->work->path, v->i, v->step, DIM_SKY, &a, &b);
+    draw2(&job->work->path, v->i, v->step, DIM_CHOICE, &unused, &pick);
+    int k = 0;
+    for (pick *= total; k + 1 < lights->portal_count; k++) {
+        const float weight = lr_lights_portal_weight(&lights->portal[k], v->point);
+        if (pick < weight)
+            break;
+        pick -= weight;
+    }
+    const lr_lit_portal *p = &lights->portal[k];
+    const lr_vec3f to = lr_subf(lr_madf(lr_madf(p->corner, a, p->u), b, p->v), v->point);
+    const float d2 = lr_dotf(to, to);
+    if (!(d2 > 1e-8f))
+        return;
+    const lr_vec3f wi = lr_mulf(to, 1.0f/sqrtf(d2));
+    if (wi.z <= 0.0f || lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
+        return;
+    const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
+    const float chosen = lr_lights_portal_pdf(lights, v->point, wi);
+    if (chosen > 0.0f)  // balance heuristic: f / (sum of densities)
+        queue(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source);
+}
+
+static void ask_lamp(const lr_line_job *job, lr_vertex *v)
+{
+    const lr_lights *lights = &job->tracer->lights;
+    float a, b, pick, third, f[LR_MAX_BINS];
+    for (int k = 0; k < lights->lamp_count; k++)
+        v->lamp_weight += lr_lights_lamp_weight(&lights->lamp[k], v->point);
+    if (!(v->lamp_weight > 0.0f))
+        return;
+    draw2(&job->work->path, v->i, v->step, DIM_LAMP, &a, &b);
+    draw2(&job->work->path, v->i, v->step, DIM_CHOICE, &pick, &third);
+    int k = 0;
+    float weight = lr_lights_lamp_weight(&lights->lamp[0], v->point), rest = pick*v->lamp_weight;
+    while (k + 1 < lights->lamp_count && rest >= weight) {
+        rest -= weight;
+        weight = lr_lights_lamp_weight(&lights->lamp[++k], v->point);
+    }
+    if (!(weight > 0.0f))
+        return;
+    const lr_lit_lamp *l = &lights->lamp[k];
+    lr_vec3f point, normal;
+    lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
+    const lr_vec3f to = lr_subf(point, v->point);
+    const float d2 = lr_dotf(to, to), d = sqrtf(d2);
+    if (!(d > 4.0f*LR_OFFSET_M))
+        return;
+    const lr_vec3f wi = lr_mulf(to, 1.0f/d);
+    float facing = -lr_dotf(normal, wi);
+    if (lights->scene->lamp[l->lamp].two_sided)
+        facing = fabsf(facing);
+    if (facing <= 0.0f || lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
+        return;
+    const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
+    const float chosen = weight/v->lamp_weight*d2/(l->area*facing);
+    queue(job, &job->work->lamp, v, wi, f, l->strength/(chosen + own), d*(1.0f - 1e-5f) - 2.0f*LR_OFFSET_M, l->source);
+}
+
+static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_kind kind, int part)
+{
+    const lr_path_state *path = &job->work->path;
+    const lr_scene *scene = job->tracer->scene;
+    const int panes = lr_bvh_has_panes(job->tracer->bvh), bins = job->tracer->rig->bins.ambient_count;
+    lr_work_occluded(job, &q->rays, LR_RAYS_INCOHERENT, kind);
+    for (int k = 0; k < q->rays.count; k++) {
+        if (q->rays.blocked[k])
+            continue;
+        const lr_vec3f d = lr_rays_direction(&q->rays, k);
+        float pass[LR_MAX_BINS], geometry = 1.0f;
+        for (int b = 0; b < LR_MAX_BINS; b++)
+            pass[b] = 1.0f;
+        if (panes)
+            lr_bvh_pane_transmittance(job->tracer->bvh, lr_rays_origin(&q->rays, k), d, 0.0f, q->rays.t_far[k], q->rays.time_s[k], pass);
+        for (int b = 0; b < bins; b++)
+            pass[b] *= q->weight[b*LR_CHUNK_RAYS + k];
+        if (kind == LR_RAY_SKY)
+            geometry = (float)lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
+        add_light(job, part, q->source[k], path->pixel[q->path[k]], pass, 1, geometry);
+    }
+}
+
+// ---- going on -------------------------------------------------------------------------------------------------------------
+
+static void keep(const lr_line_job *job, int i, const float *factor, lr_vec3f origin, lr_vec3f direction, float pdf, lr_vec3f chosen_at, float lamp_weight, int medium)
+{
+    lr_work *work = job->work;
+    const int bins = job->tracer->rig->bins.ambient_count, slot = work->next.count++;
+    const lr_path_state *from = &work->path;
+    lr_path_state *to = &work->path_next;
+    to->pixel[slot] = from->pixel[i];
+    to->seed[slot] = from->seed[i];
+    to->sample[slot] = from->sample[i];
+    to->pdf[slot] = pdf;
+    to->lamp_weight[slot] = lamp_weight;
+    to->vx[slot] = chosen_at.x;
+    to->vy[slot] = chosen_at.y;
+    to->vz[slot] = chosen_at.z;
+    to->medium[slot] = medium;
+    for (int b = 0; b < bins; b++)
+        to->throughput[b*LR_CHUNK_RAYS + slot] = from->throughput[b*LR_CHUNK_RAYS + i]*factor[b];
+    lr_rays_set(&work->next, slot, origin, direction, 0.0f, INFINITY, work->rays.time_s[i]);
+}
+
+// Chance to live on, and 1/chance into the factor. 0: the path ends.
+static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface_sample *sample, float *factor)
+{
+    const int bins = job->tracer->rig->bins.ambient_count;
+    float chance = 1.0f, u, unused;
+    if (v->step == 0 && !sample->specular)
+        chance = (float)job->tracer->def.bounce_share;
+    if (v->step >= ROULETTE_FROM) {
+        float most = 0.0f;
+        for (int b = 0; b < bins; b++)
+            most = fmaxf(most, factor[b]);
+        chance = fminf(most, MOST_SURVIVAL);
+    }
+    if (chance >= 1.0f)
+        return 1;
+    draw2(&job->work->path, v->i, v->step, DIM_LOBE, &u, &unused);
+    if (!(u < chance))
+        return 0;
+    for (int b = 0; b < bins; b++)
+        factor[b] /= chance;
+    return 1;
+}
+
+static void go_on(const lr_line_job *job, const lr_vertex *v)
+{
+    const lr_path_state *path = &job->work->path;
+    const lr_frame3f frame = lr_frame_aroundf(v->normal);
+    const lr_vec3f wo = lr_frame_fromf(frame, v->wo);
+    lr_surface_sample sample;
+    float a, b, lobe, unused;
+    draw2(path, v->i, v->step, DIM_BOUNCE, &a, &b);
+    draw2(path, v->i, v->step, DIM_LOBE, &unused, &lobe);
+    if (!lr_surface_draw(v->surface, v->scale, wo, a, b, lobe, &sample) || !survives(job, v, &sample, sample.weight))
+        return;
+    const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, sample.wi));
+    const int through = wo.z*sample.wi.z < 0.0f;
+    const float side = lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
+    int medium = path->medium[v->i];
+    if (through && v->surface->kind == LR_MATERIAL_GLASS)
+        medium = sample.wi.z < 0.0f ? job->work->rays.object[v->i] : -1;
+    if (through && v->surface->clear) {  // straight through a pane: as if it were not there, only weaker
+        const lr_vec3f at = lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]);
+        keep(job, v->i, sample.weight, lr_madf(v->point, side, v->normal), wi, path->pdf[v->i], at, path->lamp_weight[v->i], medium);
+        return;
+    }
+    keep(job, v->i, sample.weight, lr_madf(v->point, side, v->normal), wi, sample.specular ? 0.0f : sample.pdf, v->point,
+         sample.specular ? 0.0f : v->lamp_weight, medium);
+}
+
+static void absorb_in_glass(const lr_line_job *job, int i)
+{
+    const lr_path_state *path = &job->work->path;
+    const lr_scene *scene = job->tracer->scene;
+    if (path->medium[i] < 0)
+        return;
+    const lr_surface *glass = &scene->surface[scene->object[path->medium[i]].material[0]];
+    for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
+        path->throughput[b*LR_CHUNK_RAYS + i] *= expf(-glass->absorption_per_m[b]*job->work->rays.t[i]);
+}
+
+static void visit(const lr_line_job *job, int i, int step)
+{
+    lr_work *work = job->work;
+    const lr_rays *rays = &work->rays;
+    if (rays->object[i] < 0) {
+        meet_sky(job, i);
+        return;
+    }
+    absorb_in_glass(job, i);
+    meet_lamp(job, i);
+    lr_vertex v = {.i = i, .step = step, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
+    v.wo = lr_mulf(lr_rays_direction(rays, i), -1.0f);
+    int material;
+    v.surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &v.scale, &material);
+    if (!v.surface->specular) {
+        if (job->tracer->scene->sun.present)
+            ask_sun(job, &v);
+        if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
+            ask_sky(job, &v);
+        ask_lamp(job, &v);
+    }
+    go_on(job, &v);
+}
+
+static void swap_batches(lr_work *work)
+{
+    const lr_rays rays = work->rays;
+    const lr_path_state path = work->path;
+    work->rays = work->next;
+    work->next = rays;
+    work->path = work->path_next;
+    work->path_next = path;
+}
+
+static void run_paths(const lr_line_job *job)
+{
+    lr_work *work = job->work;
+    for (int step = 0; step < MAX_STEPS && work->rays.count > 0; step++) {
+        lr_work_intersect(job, &work->rays, step == 0 ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, step == 0 ? LR_RAY_CAMERA : LR_RAY_BOUNCE);
+        work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
+        for (int i = 0; i < work->rays.count; i++)
+            visit(job, i, step);
+        collect(job, &work->sun, LR_RAY_SUN, LR_PART_SUN);
+        collect(job, &work->sky, LR_RAY_SKY, LR_PART_SKY);
+        collect(job, &work->lamp, LR_RAY_LAMP, LR_PART_LAMP);
+        swap_batches(work);
+    }
+}
+
+void lr_ambient_paths(const lr_line_job *job)
+{
+    const lr_scene *scene = job->tracer->scene;
+    if (!scene->sun.present && !scene->sky.present && job->tracer->lights.lamp_count == 0)
+        return;
+    const int samples = job->tracer->def.ambient_samples, at_once = LR_CHUNK_RAYS/LR_CHUNK_PIXELS;
+    for (int s = 0; s < samples; s += at_once) {
+        start_paths(job, s, samples - s < at_once ? samples - s : at_once);
+        run_paths(job);
+    }
+}

@@ -1,0 +1,321 @@
+// SPDX-License-Identifier: Apache-2.0
+// A line in chunks of pixels; in each chunk first hits, then laser, then ambient light, all in batches of rays.
+#include "trace/tracer.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#include "trace/work.h"
+
+const char *const lr_ray_kind_names[LR_RAY_KINDS] = {"camera", "partner", "laser", "bounce", "sun", "sky", "lamp"};
+
+lr_trace_def lr_trace_def_default(void)
+{
+    return (lr_trace_def){.seed = 1, .laser_samples = 4, .ambient_samples = 4, .bounce_share = 1.0};
+}
+
+lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err)
+{
+    *out = NULL;
+    if (!(def->laser_samples >= 1 && def->laser_samples <= 64))
+        return lr_fail(err, LR_ERR_RANGE, "laser samples: %d is not in [1, 64]", def->laser_samples);
+    if (!(def->ambient_samples >= 1 && def->ambient_samples <= 65536))
+        return lr_fail(err, LR_ERR_RANGE, "ambient samples: %d is not in [1, 65536]", def->ambient_samples);
+    if (!(def->bounce_share > 0.0 && def->bounce_share <= 1.0))
+        return lr_fail(err, LR_ERR_RANGE, "bounce share: %g is not in (0, 1]", def->bounce_share);
+    lr_tracer *tracer = calloc(1, sizeof *tracer);
+    if (!tracer)
+        return lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
+    *tracer = (lr_tracer){.def = *def, .scene = scene, .bvh = bvh, .rig = rig};
+    const lr_status status = lr_lights_create(scene, &rig->bins, &tracer->lights, err);
+    if (status != LR_OK) {
+        free(tracer);
+        return status;
+    }
+    *out = tracer;
+    return LR_OK;
+}
+
+void lr_tracer_destroy(lr_tracer *tracer)
+{
+    if (!tracer)
+        return;
+    lr_lights_destroy(&tracer->lights);
+    free(tracer);
+}
+
+static lr_status make_path_state(lr_path_state *p)
+{
+    const size_t n = LR_CHUNK_RAYS;
+    p->pixel = malloc(n*sizeof *p->pixel);
+    p->seed = malloc(n*sizeof *p->seed);
+    p->sample = malloc(n*sizeof *p->sample);
+    p->pdf = malloc(n*sizeof *p->pdf);
+    p->lamp_weight = malloc(n*sizeof *p->lamp_weight);
+    p->vx = malloc(n*sizeof *p->vx);
+    p->vy = malloc(n*sizeof *p->vy);
+    p->vz = malloc(n*sizeof *p->vz);
+    p->throughput = malloc(n*LR_MAX_AMBIENT_BINS*sizeof *p->throughput);
+    p->medium = malloc(n*sizeof *p->medium);
+    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->medium
+        ? LR_OK : LR_ERR_MEMORY;
+}
+
+static void free_path_state(lr_path_state *p)
+{
+    free(p->pixel);
+    free(p->seed);
+    free(p->sample);
+    free(p->pdf);
+    free(p->lamp_weight);
+    free(p->vx);
+    free(p->vy);
+    free(p->vz);
+    free(p->throughput);
+    free(p->medium);
+}
+
+static lr_status make_queue(lr_shadow_queue *q, lr_error *err)
+{
+    q->path = malloc(LR_CHUNK_RAYS*sizeof *q->path);
+    q->source = malloc(LR_CHUNK_RAYS*sizeof *q->source);
+    q->weight = malloc(LR_CHUNK_RAYS*LR_MAX_AMBIENT_BINS*sizeof *q->weight);
+    if (!q->path || !q->source || !q->weight)
+        return LR_ERR_MEMORY;
+    return lr_rays_create(LR_CHUNK_RAYS, &q->rays, err);
+}
+
+static void free_queue(lr_shadow_queue *q)
+{
+    free(q->path);
+    free(q->source);
+    free(q->weight);
+    lr_rays_destroy(&q->rays);
+}
+
+static lr_status make_arrays(lr_work *w, lr_error *err)
+{
+    LR_TRY(lr_rays_create(LR_CHUNK_RAYS, &w->rays, err));
+    LR_TRY(lr_rays_create(LR_CHUNK_RAYS, &w->next, err));
+    LR_TRY(lr_rays_create(LR_CHUNK_RAYS, &w->again, err));
+    LR_TRY(lr_rays_create(LR_CHUNK_RAYS, &w->shadow, err));
+    LR_TRY(make_queue(&w->sun, err));
+    LR_TRY(make_queue(&w->sky, err));
+    LR_TRY(make_queue(&w->lamp, err));
+    LR_TRY(make_path_state(&w->path));
+    LR_TRY(make_path_state(&w->path_next));
+    w->again_index = malloc(LR_CHUNK_RAYS*sizeof *w->again_index);
+    w->shadow_index = malloc(LR_CHUNK_RAYS*sizeof *w->shadow_index);
+    w->shadow_value = malloc(LR_CHUNK_RAYS*sizeof *w->shadow_value);
+    w->pass = malloc(LR_CHUNK_RAYS*LR_MAX_BINS*sizeof *w->pass);
+    w->behind = malloc(LR_CHUNK_RAYS);
+    w->lit = malloc(LR_CHUNK_PIXELS);
+    w->sums = malloc(LR_PARTS*LR_CHUNK_PIXELS*sizeof *w->sums);
+    return w->again_index && w->shadow_index && w->shadow_value && w->pass && w->behind && w->lit && w->sums ? LR_OK : LR_ERR_MEMORY;
+}
+
+lr_status lr_work_create(const lr_tracer *tracer, lr_work **out, lr_error *err)
+{
+    (void)tracer;
+    *out = NULL;
+    lr_work *work = calloc(1, sizeof *work);
+    const lr_status status = work ? make_arrays(work, err) : LR_ERR_MEMORY;
+    if (status != LR_OK) {
+        lr_work_destroy(work);
+        return lr_fail(err, status, "light paths: out of memory");
+    }
+    *out = work;
+    return LR_OK;
+}
+
+void lr_work_destroy(lr_work *work)
+{
+    if (!work)
+        return;
+    lr_rays_destroy(&work->rays);
+    lr_rays_destroy(&work->next);
+    lr_rays_destroy(&work->again);
+    lr_rays_destroy(&work->shadow);
+    free_queue(&work->sun);
+    free_queue(&work->sky);
+    free_queue(&work->lamp);
+    free_path_state(&work->path);
+    free_path_state(&work->path_next);
+    free(work->again_index);
+    free(work->shadow_index);
+    free(work->shadow_value);
+    free(work->pass);
+    free(work->behind);
+    free(work->lit);
+    free(work->sums);
+    free(work);
+}
+
+lr_trace_count *lr_work_count(lr_work *work) { return &work->count; }
+
+// ---- rays -----------------------------------------------------------------------------------------------------------
+
+void lr_rays_set(lr_rays *r, int slot, lr_vec3f o, lr_vec3f d, float t_near, float t_far, float time_s)
+{
+    r->ox[slot] = o.x; r->oy[slot] = o.y; r->oz[slot] = o.z;
+    r->dx[slot] = d.x; r->dy[slot] = d.y; r->dz[slot] = d.z;
+    r->t_near[slot] = t_near; r->t_far[slot] = t_far;
+    r->time_s[slot] = time_s;
+}
+
+void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from)
+{
+    lr_rays_set(target, to, lr_rays_origin(source, from), lr_rays_direction(source, from), source->t_near[from],
+                source->t_far[from], source->time_s[from]);
+}
+
+void lr_work_intersect(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind)
+{
+    lr_trace_count *count = &job->work->count;
+    if (rays->count == 0)
+        return;
+    lr_bvh_intersect(job->tracer->bvh, rays, order);
+    count->rays[kind] += rays->count;
+    if (count->measure)
+        count->bare_s[kind] += lr_bvh_bare_seconds(job->tracer->bvh, rays, order, 0);
+}
+
+void lr_work_occluded(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind)
+{
+    lr_trace_count *count = &job->work->count;
+    if (rays->count == 0)
+        return;
+    lr_bvh_occluded(job->tracer->bvh, rays, order);
+    count->rays[kind] += rays->count;
+    if (count->measure)
+        count->bare_s[kind] += lr_bvh_bare_seconds(job->tracer->bvh, rays, order, 1);
+}
+
+static int is_pane(const lr_line_job *job, const lr_rays *rays, int i, const lr_surface **surface)
+{
+    if (rays->object[i] < 0)
+        return 0;
+    float scale;
+    int material;
+    *surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
+    return (*surface)->clear;
+}
+
+// Rays that met a pane are collected in work->again, set to start just behind it.
+static void collect_panes(const lr_line_job *job, lr_rays *rays)
+{
+    lr_work *work = job->work;
+    work->again.count = 0;
+    for (int i = 0; i < rays->count; i++) {
+        const lr_surface *surface;
+        if (!is_pane(job, rays, i, &surface))
+            continue;
+        float pass[LR_MAX_BINS];
+        lr_surface_pane_transmittance(surface, fabsf(lr_dotf(lr_rays_normal(rays, i), lr_rays_direction(rays, i))), pass);
+        for (int b = 0; b < surface->bin_count; b++)
+            work->pass[b*LR_CHUNK_RAYS + i] *= pass[b];
+        work->behind[i] = 1;
+        const int slot = work->again.count++;
+        work->again_index[slot] = i;
+        lr_rays_copy(&work->again, slot, rays, i);
+        work->again.t_near[slot] = rays->t[i] + LR_OFFSET_M;
+    }
+}
+
+static void take_answers(const lr_line_job *job, lr_rays *rays)
+{
+    const lr_work *work = job->work;
+    for (int k = 0; k < work->again.count; k++) {
+        const int i = work->again_index[k];
+        const lr_rays *a = &work->again;
+        rays->t[i] = a->t[k];
+        rays->nx[i] = a->nx[k]; rays->ny[i] = a->ny[k]; rays->nz[i] = a->nz[k];
+        rays->u[i] = a->u[k]; rays->v[i] = a->v[k];
+        rays->object[i] = a->object[k];
+        rays->primitive[i] = a->primitive[k];
+    }
+}
+
+void lr_work_look_through(const lr_line_job *job, lr_rays *rays, lr_ray_order order)
+{
+    lr_work *work = job->work;
+    memset(work->behind, 0, (size_t)rays->count);
+    if (!lr_bvh_has_panes(job->tracer->bvh))
+        return;  // nobody reads work->pass then
+    for (int k = 0; k < LR_MAX_BINS; k++)
+        for (int i = 0; i < rays->count; i++)
+            work->pass[k*LR_CHUNK_RAYS + i] = 1.0f;
+    for (int depth = 0; depth < LR_MAX_PANES; depth++) {
+        collect_panes(job, rays);
+        if (work->again.count == 0)
+            return;
+        lr_work_intersect(job, &work->again, order, LR_RAY_CAMERA);
+        take_answers(job, rays);
+    }
+}
+
+// A small turn by `a` about a unit axis, to second order: at 2 mrad off by 1e-9.
+static lr_vec3f turn(lr_vec3f v, lr_vec3f axis, float a)
+{
+    const lr_vec3f once = lr_crossf(axis, v), twice = lr_crossf(axis, once);
+    return lr_madf(lr_madf(v, a, once), 0.5f*a*a, twice);
+}
+
+void lr_job_camera_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, float dt_s)
+{
+    const lr_rig_moment *m = &job->moment;
+    const lr_mat3 *r = &m->pose.rotation;
+    const lr_vec3f axis = lr_v3f_of(m->axis), pivot = lr_v3f_of(m->pivot);
+    const float angle = (float)m->rate_rad_s*dt_s;
+    const lr_vec3f d = lr_madf(lr_madf(lr_mulf(lr_v3f_of(r->x), direction.x), direction.y, lr_v3f_of(r->y)), direction.z, lr_v3f_of(r->z));
+    const lr_vec3f o = lr_v3f_of(lr_pose_point(m->pose, lr_v3((double)job->origin.x, (double)job->origin.y, (double)job->origin.z)));
+    lr_rays_set(rays, slot, lr_addf(pivot, turn(lr_subf(o, pivot), axis, angle)), lr_unitf(turn(d, axis, angle)), 0.0f, INFINITY,
+                (float)m->time_s + dt_s);
+}
+
+// ---- a line -----------------------------------------------------------------------------------------------------------
+
+static void copy_part(float *target, const lr_line_job *job, int part)
+{
+    if (target)
+        memcpy(target + job->first, job->work->sums + part*LR_CHUNK_PIXELS, (size_t)job->count*sizeof *target);
+}
+
+static lr_line_truth truth_from(const lr_line_truth *t, int first)
+{
+    return (lr_line_truth){
+        .range_m = t->range_m ? t->range_m + first : NULL,
+        .normal = t->normal ? t->normal + 3*(size_t)first : NULL,
+        .object = t->object ? t->object + first : NULL,
+        .material = t->material ? t->material + first : NULL,
+        .partner = t->partner ? t->partner + first : NULL,
+        .flags = t->flags ? t->flags + first : NULL,
+    };
+}
+
+void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camera, int partner, int64_t line,
+                   const lr_line_truth *truth, const lr_line_light *light)
+{
+    const lr_rig_module *m = &tracer->rig->module[module];
+    lr_line_job job = {.tracer = tracer, .work = work, .module = m, .camera = &m->camera[camera],
+                       .partner = partner >= 0 ? &m->camera[partner] : NULL};
+    job.moment = lr_rig_at(tracer->rig, module, lr_spin_line_time(&tracer->rig->head->spin, line));
+    job.origin = lr_v3f_of(job.camera->in_module.origin);
+    job.seed = lr_hash(lr_hash((uint32_t)tracer->def.seed, (uint32_t)(tracer->def.seed >> 32)),
+                       lr_hash((uint32_t)(module*LR_MAX_CAMERAS + camera), lr_hash((uint32_t)line, (uint32_t)(line >> 32))));
+    for (int first = 0; first < job.camera->pixels; first += LR_CHUNK_PIXELS) {
+        job.first = first;
+        job.count = job.camera->pixels - first < LR_CHUNK_PIXELS ? job.camera->pixels - first : LR_CHUNK_PIXELS;
+        memset(work->sums, 0, LR_PARTS*LR_CHUNK_PIXELS*sizeof *work->sums);
+        memset(work->lit, 0, LR_CHUNK_PIXELS);
+        lr_direct_laser(&job);
+        lr_ambient_paths(&job);
+        const lr_line_truth here = truth_from(truth, first);
+        lr_first_hits(&job, &here);
+        copy_part(light->direct, &job, LR_PART_DIRECT);
+        copy_part(light->indirect, &job, LR_PART_INDIRECT);
+        copy_part(light->sun, &job, LR_PART_SUN);
+        copy_part(light->sky, &job, LR_PART_SKY);
+        copy_part(light->lamp, &job, LR_PART_LAMP);
+    }
+}

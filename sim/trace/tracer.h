@@ -1,0 +1,72 @@
+// SPDX-License-Identifier: Apache-2.0
+// What one line of one camera sees: first hits, direct laser, ambient light. A line is one thread's work from start to end,
+// and depends on nothing but (seed, module, camera, line).
+#ifndef LR_TRACE_TRACER_H
+#define LR_TRACE_TRACER_H
+
+#include "trace/bvh.h"
+#include "trace/lights.h"
+#include "trace/rig.h"
+
+typedef struct lr_trace_def {  // start from lr_trace_def_default()
+    uint64_t seed;
+    int laser_samples;         // parts a pixel and its exposure are cut into for the laser, 1 .. 64
+    int ambient_samples;       // light paths a pixel, 1 .. 65536
+    double bounce_share;       // share of a pixel's paths that go on after the first hit, (0, 1]; the rest is made up by weight
+} lr_trace_def;
+lr_trace_def lr_trace_def_default(void);
+
+typedef struct lr_tracer {     // read-only while tracing
+    lr_trace_def def;
+    const lr_scene *scene;
+    const lr_bvh *bvh;
+    const lr_rig *rig;
+    lr_lights lights;
+} lr_tracer;
+
+// Keeps the pointers: scene, bvh and rig must outlive it. The scene is baked to rig->bins. Errors: RANGE, MEMORY.
+lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err);
+void lr_tracer_destroy(lr_tracer *tracer);
+
+typedef enum lr_ray_kind {
+    LR_RAY_CAMERA, LR_RAY_PARTNER, LR_RAY_LASER, LR_RAY_BOUNCE, LR_RAY_SUN, LR_RAY_SKY, LR_RAY_LAMP, LR_RAY_KINDS
+} lr_ray_kind;
+extern const char *const lr_ray_kind_names[LR_RAY_KINDS];
+
+// How many rays were traced; and, when `measure` is set, what bare calls for the same rays take (timed beside the real ones).
+typedef struct lr_trace_count {
+    int measure;
+    int64_t rays[LR_RAY_KINDS];
+    double bare_s[LR_RAY_KINDS];
+} lr_trace_count;
+
+typedef struct lr_work lr_work;   // one worker's scratch
+lr_status lr_work_create(const lr_tracer *tracer, lr_work **out, lr_error *err);
+void lr_work_destroy(lr_work *work);
+lr_trace_count *lr_work_count(lr_work *work);
+
+enum {  // bits of lr_line_truth.flags
+    LR_FLAG_LIT = 1,            // a laser of the module reaches it: in the fan, within the sheet's 1/e^2 width, unshadowed
+    LR_FLAG_SEEN_BY_PARTNER = 2, // unshadowed and in the field of the partner camera
+    LR_FLAG_EDGE = 4,           // a neighbouring pixel of the line sees something more than 2 % nearer or farther than this surface's plane
+    LR_FLAG_IN_MOTION = 8,      // on an object that moves
+    LR_FLAG_BEHIND_PANE = 16    // seen through at least one pane
+};
+
+// One camera line; every array (pixels) unless said.
+typedef struct lr_line_truth {
+    float *range_m;       // along the pixel's central ray at mid-exposure; +inf: nothing. Panes are looked through.
+    float *normal;        // (pixels x 3) world, turned to the camera; NaN where nothing
+    int32_t *object;      // label, 0: nothing
+    uint16_t *material;   // index of the scene's material + 1, 0: nothing
+    float *partner;       // pixel coordinate in the partner camera; NaN: outside its field or nothing hit
+    uint8_t *flags;
+} lr_line_truth;
+
+typedef struct lr_line_light { float *direct, *indirect, *sun, *sky, *lamp; } lr_line_light;  // expected electrons
+
+// `partner`: index of the other camera in the module, or -1. Any array of `truth` and `light` may be NULL.
+void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camera, int partner, int64_t line,
+                   const lr_line_truth *truth, const lr_line_light *light);
+
+#endif

@@ -1,0 +1,94 @@
+// SPDX-License-Identifier: Apache-2.0
+// Scratch of one worker, and the helpers that the kinds of light share. Private to trace/.
+#ifndef LR_TRACE_WORK_H
+#define LR_TRACE_WORK_H
+
+#include "core/rng.h"
+#include "trace/tracer.h"
+
+#define LR_CHUNK_PIXELS 512    // pixels of a line worked on together: their rays stay in the second-level cache
+#define LR_CHUNK_RAYS 2048     // rays of one batch, at least LR_CHUNK_PIXELS
+#define LR_OFFSET_M 2e-5f      // start of a ray above the surface it leaves: clears float rounding up to 40 m
+#define LR_MAX_PANES 16        // panes looked through in a row
+
+typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
+    int32_t *pixel;
+    uint32_t *seed;
+    uint32_t *sample;
+    float *pdf;                  // of the last direction [1/sr]; 0: mirror-like or from the camera
+    float *lamp_weight;          // sum of lamp weights where the last direction was chosen
+    float *vx, *vy, *vz;         // where it was chosen
+    float *throughput;           // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
+    int32_t *medium;             // object of solid glass the path is in, -1: air
+} lr_path_state;
+
+typedef struct lr_shadow_queue { // rays towards one kind of source, and what arrives if they are free
+    lr_rays rays;
+    int32_t *path;               // index of the path in its batch
+    int32_t *source;             // of lamps: index into sources
+    float *weight;               // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
+} lr_shadow_queue;
+
+struct lr_work {
+    lr_rays rays, next;          // the batch in hand, and the one being made
+    lr_rays again;               // rays sent on behind panes
+    int32_t *again_index;
+    lr_path_state path, path_next;
+    lr_shadow_queue sun, sky, lamp;
+    lr_rays shadow;              // laser and partner shadows
+    int32_t *shadow_index;
+    float *shadow_value;
+    float *pass;                 // what panes let through, (LR_MAX_BINS x LR_CHUNK_RAYS)
+    uint8_t *behind;             // looked through a pane (LR_CHUNK_RAYS)
+    uint8_t *lit;                // per pixel of the chunk: parts a laser reaches
+    float *sums;                 // (5 x LR_CHUNK_PIXELS): direct, indirect, sun, sky, lamp of the chunk
+    lr_trace_count count;
+};
+
+enum { LR_PART_DIRECT, LR_PART_INDIRECT, LR_PART_SUN, LR_PART_SKY, LR_PART_LAMP, LR_PARTS };
+
+// One line of one camera being worked on.
+typedef struct lr_line_job {
+    const lr_tracer *tracer;
+    lr_work *work;
+    const lr_rig_module *module;
+    const lr_rig_camera *camera;
+    const lr_rig_camera *partner;   // or NULL
+    lr_rig_moment moment;           // mid-exposure
+    lr_vec3f origin;                // of the camera's rays, module frame
+    uint32_t seed;                  // of (seed, module, camera, line)
+    int first, count;               // chunk of pixels in hand
+} lr_line_job;
+
+// Trace and count one batch.
+void lr_work_intersect(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind);
+void lr_work_occluded(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind);
+// Replaces hits on panes by what lies behind them; multiplies work->pass (starts at 1) and sets work->behind.
+void lr_work_look_through(const lr_line_job *job, lr_rays *rays, lr_ray_order order);
+
+// Ray `slot` of `rays` from the camera along `direction` (module frame, about unit length), `dt_s` after mid-exposure.
+void lr_job_camera_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, float dt_s);
+// Direction between two pixel edges, `along` in 0..1 down the pixel, `across` in pixel widths.
+static inline lr_vec3f lr_job_direction(const lr_line_job *job, int pixel, float along, float across)
+{
+    const lr_vec3f a = job->camera->edge[pixel], b = job->camera->edge[pixel + 1], w = job->camera->across[pixel];
+    return lr_madf(lr_madf(lr_mulf(a, 1.0f - along), along, b), across, w);
+}
+
+static inline lr_vec3f lr_rays_origin(const lr_rays *r, int i) { return lr_v3f(r->ox[i], r->oy[i], r->oz[i]); }
+static inline lr_vec3f lr_rays_direction(const lr_rays *r, int i) { return lr_v3f(r->dx[i], r->dy[i], r->dz[i]); }
+static inline lr_vec3f lr_rays_normal(const lr_rays *r, int i) { return lr_v3f(r->nx[i], r->ny[i], r->nz[i]); }
+static inline lr_vec3f lr_rays_point(const lr_rays *r, int i)
+{
+    return lr_madf(lr_rays_origin(r, i), r->t[i], lr_rays_direction(r, i));
+}
+void lr_rays_set(lr_rays *rays, int slot, lr_vec3f origin, lr_vec3f direction, float t_near, float t_far, float time_s);
+// Copies the question (not the answer) of ray `from` into slot `to`.
+void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from);
+
+// The three parts of a line.
+void lr_first_hits(const lr_line_job *job, const lr_line_truth *truth);   // trace/first_hit.c
+void lr_direct_laser(const lr_line_job *job);                              // trace/lit_curve.c
+void lr_ambient_paths(const lr_line_job *job);                             // trace/path.c
+
+#endif
