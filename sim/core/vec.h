@@ -98,7 +98,7 @@ static inline lr_mat3 lr_frame_around(lr_vec3 n)
 
 static inline lr_box3 lr_box3_empty(void)
 {
-    return (lr_box3){{INFINITY, INFINITY, INFINITY}, {-INFINITY, -INFINITY, -INFINITY}};
+    return (lr_box3){{(double)INFINITY, (double)INFINITY, (double)INFINITY}, {-(double)INFINITY, -(double)INFINITY, -(double)INFINITY}};
 }
 static inline lr_box3 lr_box3_add(lr_box3 b, lr_vec3 p)
 {
