@@ -31,7 +31,7 @@ static lr_status cut_camera(const lr_camera_def *from, int as_built, lr_cal_came
     return copy_lens(&from->lens, &to->lens, err);
 }
 
-static lr_status cut_dots(const lr_laser_def *from, const char *folder, lr_cal_laser *to, lr_error *err)
+static lr_status cut_dots(const lr_laser_def *from, const char *folder, lr_cal_dots *to, lr_error *err)
 {
     lr_dots *dots;
     LR_TRY(lr_laser_pattern(from, folder, &dots, err));
@@ -41,7 +41,7 @@ static lr_status cut_dots(const lr_laser_def *from, const char *folder, lr_cal_l
     lr_status status = to->alpha_rad && to->weight ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "calibration: out of memory");
     for (int i = 0; status == LR_OK && i < count; i++)
         lr_dots_get(dots, i, &to->alpha_rad[i], &to->weight[i]);
-    to->dot_count = status == LR_OK ? count : 0;
+    to->count = status == LR_OK ? count : 0;
     lr_dots_destroy(dots);
     return status;
 }
@@ -57,10 +57,10 @@ static lr_status cut_laser(const lr_laser_def *from, const char *folder, int as_
     to->flood_rad = from->flood_rad;
     to->thickness_m = from->thickness_m;
     to->divergence_rad = from->divergence_rad;
-    to->dot_size_rad = from->dots.size_rad;
-    to->zero_order = from->dots.zero_order;
-    to->background = from->dots.background;
-    return cut_dots(from, folder, to, err);
+    to->dots.size_rad = from->dots.size_rad;
+    to->dots.zero_order = from->dots.zero_order;
+    to->dots.background = from->dots.background;
+    return cut_dots(from, folder, &to->dots, err);
 }
 
 static lr_status cut_module(const lr_head *head, int index, int as_built, lr_cal_module *to, lr_error *err)
