@@ -44,7 +44,7 @@ struct lr_field {
     int count_min;              // LIST shortest allowed
     const char *const *choices; // CHOICE, ends in NULL
     const char *x_key, *y_key;  // TABLE
-    const lr_field_set *set;    // OBJECT, LIST
+    const lr_field_set *set;    // OBJECT, LIST; CUSTOM: one that its schema refers to, or NULL
     lr_field_read read;         // CUSTOM
     const char *schema;         // CUSTOM: a JSON Schema fragment, may refer to "#/$defs/NAME"
     const char *about;          // one line for people: becomes the schema's description

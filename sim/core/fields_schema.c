@@ -12,7 +12,7 @@ enum { MOST_SETS = 128 };
 
 typedef struct writer {
     lr_text *out;
-    const lr_field_set *set[MOST_SETS];  // those reached through OBJECT and LIST, in the order of meeting them
+    const lr_field_set *set[MOST_SETS];  // those that fields refer to, in the order of meeting them
     int count;
 } writer;
 
@@ -21,7 +21,7 @@ static void collect(writer *w, const lr_field_set *set);
 static void collect_fields(writer *w, const lr_field *fields)
 {
     for (const lr_field *field = fields; field && field->kind != LR_FIELD_END; field++) {
-        if (field->kind != LR_FIELD_OBJECT && field->kind != LR_FIELD_LIST)
+        if (!field->set)
             continue;
         int known = 0;
         for (int i = 0; i < w->count; i++)

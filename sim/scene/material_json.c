@@ -20,7 +20,7 @@ static void texture_defaults(void *record) { *(texture_record *)record = (textur
 
 static const lr_field texture_fields[] = {
     {.key = "file", .kind = LR_FIELD_TEXT, .offset = offsetof(texture_record, file), .count = 256, .flags = LR_FIELD_REQUIRED,
-     .about = "Picture; its lightness scales reflectance. Relative to the scene's folder."},
+     .about = "Picture; its lightness scales reflectance. Beside the file that names it."},
     {.key = "size_m", .kind = LR_FIELD_VECTOR, .offset = offsetof(texture_record, size_m), .count = 2, .lo = 0, .hi = 1e6, .flags = LR_FIELD_ABOVE,
      .about = "Size of one repeat, across and up."},
     {.kind = LR_FIELD_END},
