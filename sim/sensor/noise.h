@@ -21,7 +21,7 @@ lr_noise_stream lr_noise_stream_of(uint64_t seed, int module, int camera, lr_noi
 #define LR_NOISE_BLOCK 128
 void lr_noise_bits(const lr_noise_stream *stream, uint32_t block, uint32_t a[LR_NOISE_BLOCK], uint32_t b[LR_NOISE_BLOCK]);
 
-// Standard normal, off by less than 1e-5 of a standard deviation; +-6.33 at most. z and bits may not overlap. (count)
+// Standard normal, off by less than 1e-5 of a standard deviation; +-6.34 at most. z and bits may not overlap. (count)
 void lr_noise_normal(const uint32_t *bits, int count, float *z);
 
 // Poisson counts of the given means (0 .. 2e9; NaN or below 0 counts as 0), as whole numbers in float. Below a mean
