@@ -114,7 +114,7 @@ static void whole_power_lands(void **state)
         "  \"thickness_mm\": 1, \"divergence_mrad\": 1, \"dots\": {\"count\": 200, \"seed\": 3, \"size_mrad\": 1.5, \"zero_order\": 0.05, \"background\": 0.2}}]}]}",
         4, 1);
     const lr_camera_def *camera = &s->head->module[0].camera[0];
-    for (int line = 0; line < 3600; line += 331) {
+    for (int line = 0; line < 3600; line += 307) {  // none of these runs along an upright corner, where one plane cannot stand for both walls
         double power_w = 0.0;
         stage_line(s, 0, line);
         const lr_pose pose = lr_rig_at(s->rig, 0, lr_spin_line_time(&s->head->spin, line)).pose;
@@ -126,7 +126,7 @@ static void whole_power_lands(void **state)
             const double range = (double)s->range[i], area = omega*range*range/cosine;
             power_w += LR_PI/0.5*(double)s->part[0][i]/response*area;
         }
-        assert_rel(power_w, 0.150, 0.01);  // corners of the room and the fan's ends inside a pixel leave a few 1e-3
+        assert_rel(power_w, 0.150, 0.002);  // corners of the room and the fan's ends inside a pixel leave up to 3e-4
     }
     stage_destroy(s);
 }

@@ -121,6 +121,12 @@ typedef struct lr_vertex {   // a surface reached by path i
     float lamp_weight;       // sum over lamps
 } lr_vertex;
 
+// Just above the surface, on the side that `wi` points to.
+static lr_vec3f offset(const lr_vertex *v, lr_vec3f wi)
+{
+    return lr_madf(v->point, lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M, v->normal);
+}
+
 static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source)
 {
     const lr_path_state *path = &job->work->path;
@@ -135,8 +141,7 @@ static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v
         q->weight[b*LR_CHUNK_RAYS + slot] = path->throughput[b*LR_CHUNK_RAYS + v->i]*f[b]*factor;
     q->path[slot] = v->i;
     q->source[slot] = source;
-    const float side = lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
-    lr_rays_set(&q->rays, slot, lr_madf(v->point, side, v->normal), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
+    lr_rays_set(&q->rays, slot, offset(v, wi), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
 }
 
 static void ask_sun(const lr_line_job *job, const lr_vertex *v)
@@ -203,7 +208,8 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v)
     const lr_lit_lamp *l = &lights->lamp[k];
     lr_vec3f point, normal;
     lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
-    const lr_vec3f to = lr_subf(point, v->point);
+    // Aimed from where the ray will start: seen flat, a lamp would else stand in its own light by the offset.
+    const lr_vec3f start = offset(v, lr_subf(point, v->point)), to = lr_subf(point, start);
     const float d2 = lr_dotf(to, to), d = sqrtf(d2);
     if (!(d > 4.0f*LR_OFFSET_M))
         return;
@@ -215,7 +221,7 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v)
         return;
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = weight/v->lamp_weight*d2/(l->area*facing);
-    queue(job, &job->work->lamp, v, wi, f, l->strength/(chosen + own), d*(1.0f - 1e-5f) - 2.0f*LR_OFFSET_M, l->source);
+    queue(job, &job->work->lamp, v, wi, f, l->strength/(chosen + own), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source);
 }
 
 static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_kind kind, int part)
@@ -299,16 +305,16 @@ static void go_on(const lr_line_job *job, const lr_vertex *v)
         return;
     const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, sample.wi));
     const int through = wo.z*sample.wi.z < 0.0f;
-    const float side = lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
+    const lr_vec3f start = offset(v, wi);
     int medium = path->medium[v->i];
     if (through && v->surface->kind == LR_MATERIAL_GLASS)
         medium = sample.wi.z < 0.0f ? job->work->rays.object[v->i] : -1;
     if (through && v->surface->clear) {  // straight through a pane: as if it were not there, only weaker
         const lr_vec3f at = lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]);
-        keep(job, v->i, sample.weight, lr_madf(v->point, side, v->normal), wi, path->pdf[v->i], at, path->lamp_weight[v->i], medium);
+        keep(job, v->i, sample.weight, start, wi, path->pdf[v->i], at, path->lamp_weight[v->i], medium);
         return;
     }
-    keep(job, v->i, sample.weight, lr_madf(v->point, side, v->normal), wi, sample.specular ? 0.0f : sample.pdf, v->point,
+    keep(job, v->i, sample.weight, start, wi, sample.specular ? 0.0f : sample.pdf, v->point,
          sample.specular ? 0.0f : v->lamp_weight, medium);
 }
 
