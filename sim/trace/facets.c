@@ -5,6 +5,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+// Below this an instance saves less memory than it costs time (5 to 15 % of ordered rays); a triangle takes about 150 bytes.
+#define INSTANCE_TRIANGLES 20000
+
 lr_layer lr_layer_of(const lr_scene *scene, const lr_object *object, int slot)
 {
     return scene->material[object->material[slot]].kind == LR_MATERIAL_PANE ? LR_LAYER_PANES : LR_LAYER_OPAQUE;
@@ -23,6 +26,27 @@ int lr_layer_count(const lr_scene *scene, const lr_object *object, lr_layer laye
     for (int k = 0; k < object->mesh->triangle_count; k++)
         count += lr_layer_of(scene, object, slot_of(object->mesh, k)) == layer;
     return count;
+}
+
+static int users_at_rest(const lr_scene *scene, const lr_mesh *mesh)
+{
+    int count = 0;
+    for (int k = 0; k < scene->object_count; k++)
+        count += scene->object[k].mesh == mesh && !scene->object[k].motion;
+    return count;
+}
+
+lr_holding lr_holding_of(const lr_scene *scene, int index, lr_layer layer)
+{
+    const lr_object *object = &scene->object[index];
+    const int count = lr_layer_count(scene, object, layer);
+    if (count == 0)
+        return LR_HELD_NOT;
+    if (!object->mesh || object->motion)
+        return LR_HELD_AS_BODY;
+    // A mesh that is part pane, part not is cut in two for each object: nothing to share.
+    const int whole = count == object->mesh->triangle_count;
+    return whole && count >= INSTANCE_TRIANGLES && users_at_rest(scene, object->mesh) > 1 ? LR_HELD_AS_INSTANCE : LR_HELD_AS_TRIANGLES;
 }
 
 lr_status lr_facets_reserve(lr_facets *f, int64_t corners, int64_t triangles, lr_error *err)

@@ -27,6 +27,10 @@ lr_layer lr_layer_of(const lr_scene *scene, const lr_object *object, int slot);
 // Triangles (curved: 1 for the shape) that an object has in a layer.
 int lr_layer_count(const lr_scene *scene, const lr_object *object, lr_layer layer);
 
+// How the ray tracer holds what an object has in a layer.
+typedef enum lr_holding { LR_HELD_NOT, LR_HELD_AS_TRIANGLES, LR_HELD_AS_INSTANCE, LR_HELD_AS_BODY } lr_holding;
+lr_holding lr_holding_of(const lr_scene *scene, int object, lr_layer layer);
+
 // Makes room for `corners` and `triangles` more. MEMORY
 lr_status lr_facets_reserve(lr_facets *facets, int64_t corners, int64_t triangles, lr_error *err);
 // Appends the object's triangles of one layer; `to_world` 1: at rest in the world, 0: as they are in the mesh. Needs the room.
