@@ -130,7 +130,7 @@ static void camera_band(const lr_camera_def *camera, double *lo_m, double *hi_m)
 
 static void ambient_bins(const lr_head *head, lr_bins *bins)
 {
-    double lo_m = INFINITY, hi_m = 0.0;
+    double lo_m = (double)INFINITY, hi_m = 0.0;
     for (int m = 0; m < head->module_count; m++)
         for (int c = 0; c < head->module[m].camera_count; c++) {
             double a_m, b_m;

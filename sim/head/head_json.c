@@ -120,7 +120,11 @@ static const lr_field_set link_set = {.name = "link", .size = sizeof(double), .f
 #define REQUIRE(member) offsetof(lr_require, member)
 static_assert(REQUIRE(range_noise_at_m) == REQUIRE(range_noise_m) + sizeof(double), "range_noise_mm_at_m is two numbers in a row");
 
-static void require_defaults(void *record) { *(lr_require *)record = (lr_require){{NAN, NAN}, NAN, NAN, NAN, NAN}; }
+static void require_defaults(void *record)
+{
+    const double none = (double)NAN;
+    *(lr_require *)record = (lr_require){{none, none}, none, none, none, none};
+}
 
 static lr_status check_require(const lr_json *json, const lr_node *node, void *record, void *context, lr_error *err)
 {
