@@ -6,38 +6,16 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <strings.h>
-#include <sys/stat.h>
 
 #include <assimp/cimport.h>
 #include <assimp/config.h>
 #include <assimp/postprocess.h>
 #include <assimp/scene.h>
 
+#include "scene/mesh_file.h"
 #include "scene/shape.h"
 
-#define FILE_MOST_BYTES (512ll << 20)
 #define COORDINATE_MOST_M 1e6
-
-static const char *const endings[] = {"obj", "ply", "stl", "gltf", "glb", NULL};
-
-static lr_status check_file(const char *path, lr_error *err)
-{
-    const char *dot = strrchr(path, '.');
-    int known = 0;
-    for (int i = 0; dot && endings[i]; ++i)
-        known |= strcasecmp(dot + 1, endings[i]) == 0;
-    if (!known)
-        return lr_fail(err, LR_ERR_RANGE, "%s: its name does not end in .obj, .ply, .stl, .gltf or .glb", path);
-    struct stat info;
-    if (stat(path, &info) != 0 || !S_ISREG(info.st_mode))
-        return lr_fail(err, LR_ERR_MISSING, "%s: no such mesh file", path);
-    if (info.st_size > FILE_MOST_BYTES)
-        return lr_fail(err, LR_ERR_RANGE, "%s: %lld bytes are above %lld", path, (long long)info.st_size, FILE_MOST_BYTES);
-    if (info.st_size == 0)
-        return lr_fail(err, LR_ERR_PARSE, "%s: the mesh file is empty", path);
-    return LR_OK;
-}
 
 static const struct aiScene *import(const char *path)
 {
@@ -184,7 +162,7 @@ lr_status lr_mesh_load(const char *path, double scale, int z_up, lr_mesh **out, 
     *slot_names = NULL;
     if (!(scale > 0.0 && scale <= 1e6))
         return lr_fail(err, LR_ERR_RANGE, "scale: %g is not in (0, 1e+06]", scale);
-    LR_TRY(check_file(path, err));
+    LR_TRY(lr_mesh_file_check(path, err));
     const struct aiScene *scene = import(path);
     if (!scene)
         return lr_fail(err, LR_ERR_PARSE, "%s: not a mesh that can be read: %.200s", path, aiGetErrorString());

@@ -40,6 +40,8 @@ static lr_status check_size(const char *path, const unsigned char *data, int len
 {
     int width, height, channels;
     if (!stbi_info_from_memory(data, length, &width, &height, &channels)) {
+        // Asking tries every format and forgets why the right one refused; loading keeps it.
+        stbi_image_free(stbi_load_from_memory(data, length, &width, &height, &channels, 3));
         const char *why = stbi_failure_reason();
         if (why && strcmp(why, "too large") == 0)
             return lr_fail(err, LR_ERR_RANGE, "%s: above %d pixels a side", path, SIDE_MOST);

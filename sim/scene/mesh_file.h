@@ -1,0 +1,12 @@
+// SPDX-License-Identifier: Apache-2.0
+// A look at a mesh file before the importer sees it. Private to sim/scene.
+#ifndef LR_SCENE_MESH_FILE_H
+#define LR_SCENE_MESH_FILE_H
+
+#include "core/status.h"
+
+// Ending, size, and for PLY a whole header whose elements can fit in the file: the importer would search a cut header for
+// ever, and reserve whatever a header asks for. MISSING, RANGE, PARSE
+lr_status lr_mesh_file_check(const char *path, lr_error *err);
+
+#endif
