@@ -1,0 +1,874 @@
+// SPDX-License-Identifier: Apache-2.0
+// Scan folders through kills, full disks, threads and shards: the same bytes, or a clear line.
+// pwrite, fdatasync and posix_fallocate are defined here in place of the C library's, to see the order in which things
+// reach the disk and to fail at will.
+#include <errno.h>
+#include <fcntl.h>
+#include <signal.h>
+#include <string.h>
+#include <sys/resource.h>
+#include <sys/syscall.h>
+#include <sys/wait.h>
+#include <time.h>
+
+#include "close.h"
+#include "core/rng.h"
+#include "core/thread.h"
+#include "scan/scan_reader.h"
+#include "scan_fixture.h"
+
+// ---- Between the writer and the system ----
+
+enum { MOST_FDS = 256 };
+static struct {
+    int watching;
+    long clock, journal_records;
+    long wrote[MOST_FDS], synced[MOST_FDS];   // when each file was last written, put on disk
+    long out_of_order;                        // records written while an array had data not on disk
+    long fail_pwrite, fail_sync, fail_room;   // countdowns: the call that brings one to 0 fails; 0: never
+} disk;
+
+static int is_journal(int fd)
+{
+    char link[64], name[LR_PATH_MAX] = "";
+    snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
+    const ssize_t length = readlink(link, name, sizeof name - 1);
+    return length > 0 && strstr(name, "/progress/shard-") != NULL;
+}
+
+static int now_fails(long *countdown, int number)
+{
+    if (*countdown == 0 || --*countdown > 0)
+        return 0;
+    errno = number;
+    return 1;
+}
+
+ssize_t pwrite(int fd, const void *data, size_t length, off_t offset)
+{
+    if (now_fails(&disk.fail_pwrite, ENOSPC))
+        return -1;
+    if (disk.watching && fd < MOST_FDS) {
+        if (is_journal(fd)) {
+            disk.journal_records++;
+            for (int i = 0; i < MOST_FDS; i++)
+                disk.out_of_order += disk.wrote[i] > disk.synced[i] && !is_journal(i);
+        }
+        disk.wrote[fd] = ++disk.clock;
+    }
+    return syscall(SYS_pwrite64, fd, data, length, offset);
+}
+
+int fdatasync(int fd)
+{
+    if (now_fails(&disk.fail_sync, EIO))
+        return -1;
+    if (disk.watching && fd < MOST_FDS)
+        disk.synced[fd] = ++disk.clock;
+    return (int)syscall(SYS_fdatasync, fd);
+}
+
+int posix_fallocate(int fd, off_t offset, off_t length)
+{
+    if (now_fails(&disk.fail_room, ENOSPC))
+        return ENOSPC;
+    return syscall(SYS_fallocate, fd, 0, offset, length) == 0 ? 0 : errno;
+}
+
+// ---- A small scan ----
+
+enum { LINES = 157, PIXELS = 64, ARRAYS = 11, FILES = 2 };
+#define BLOCK_LINES 8
+
+typedef struct job {
+    lr_scan_writer_def def;
+    lr_calibration calibration;
+    lr_scan_array array[ARRAYS];
+    lr_scan_file file[FILES];
+    lr_scan_writer *writer;
+    int flush_often, pause_us;
+} job;
+
+static void array_of(lr_scan_array *array, const char *path, const char *descr, int dims, int64_t columns)
+{
+    *array = (lr_scan_array){.info = {.dims = dims, .shape = {LINES, dims > 1 ? columns : 0, dims > 2 ? 3 : 0}}, .unit = "m", .about = "a test"};
+    snprintf(array->path, sizeof array->path, "%s", path);
+    snprintf(array->info.descr, sizeof array->info.descr, "%s", descr);
+}
+
+static job *job_create(const char *folder)
+{
+    job *j = calloc(1, sizeof *j);
+    int n = 0;
+    j->calibration = fixture_calibration(PIXELS);
+    for (int m = 0; m < 2; m++) {
+        const lr_cal_module *module = &j->calibration.module[m];
+        assert_int_equal(lr_scan_lines_array(module->name, LINES, &j->array[n++], NULL), LR_OK);
+        for (int c = 0; c < 2; c++)
+            assert_int_equal(lr_scan_raw_array(module->name, module->camera[c].name, LINES, PIXELS, &j->array[n++], NULL), LR_OK);
+    }
+    array_of(&j->array[n++], "truth/front/upper.range.npy", "<f4", 2, PIXELS);
+    array_of(&j->array[n++], "truth/front/upper.normal.npy", "<f4", 3, PIXELS);
+    array_of(&j->array[n++], "truth/front/upper.flags.npy", "|u1", 2, PIXELS);
+    array_of(&j->array[n++], "truth/back/upper.object.npy", "<i4", 2, PIXELS);
+    array_of(&j->array[n++], "truth/back/upper.material.npy", "<u2", 2, PIXELS);
+    assert_int_equal(n, ARRAYS);
+    j->file[0] = (lr_scan_file){"truth/as_built.json", "{}\n", 3};
+    j->file[1] = (lr_scan_file){"truth/inputs/a room.json", "{\"x\": 1}", 8};
+    j->def = lr_scan_writer_def_default();
+    j->def.folder = folder;
+    j->def.version = "0.1.0";
+    j->def.seed = UINT64_MAX - 6;
+    j->def.settings = "{\"quality\": \"draft\", \"samples\": 1e-3}";
+    j->def.scene = "{\"name\": \"room\", \"objects\": [{\"size_m\": [1, 2, 0.1]}]}";
+    j->def.head = "{\"name\": \"head\"}";
+    j->def.calibration = &j->calibration;
+    j->def.line_count = LINES;
+    j->def.block_lines = BLOCK_LINES;
+    j->def.array_count = ARRAYS;
+    j->def.array = j->array;
+    j->def.file_count = FILES;
+    j->def.file = j->file;
+    j->def.threads = 2;
+    return j;
+}
+
+static void job_destroy(job *j)
+{
+    lr_scan_writer_close(j->writer);
+    lr_calibration_free(&j->calibration);
+    free(j);
+}
+
+static size_t row_bytes(const lr_scan_array *array)
+{
+    size_t bytes = lr_npy_item_bytes(&array->info);
+    for (int d = 1; d < array->info.dims; d++)
+        bytes *= (size_t)array->info.shape[d];
+    return bytes;
+}
+
+// What row `line` of array `a` must hold, a function of the two alone.
+static void make_row(int a, int64_t line, uint8_t *out, size_t bytes)
+{
+    for (size_t i = 0; i < bytes; i++)
+        out[i] = (uint8_t)lr_hash(lr_hash((uint32_t)a, (uint32_t)line), (uint32_t)i);
+}
+
+static lr_status render(void *context, int64_t block, int worker, lr_error *err)
+{
+    (void)worker;
+    job *j = context;
+    if (!lr_scan_writer_wants(j->writer, block))
+        return LR_OK;
+    int64_t first, count;
+    lr_scan_writer_block(j->writer, block, &first, &count);
+    for (int a = 0; a < ARRAYS; a++) {
+        const size_t bytes = row_bytes(&j->array[a]);
+        uint8_t *rows = malloc(bytes*(size_t)count);
+        for (int64_t l = 0; l < count; l++)
+            make_row(a, first + l, rows + (size_t)l*bytes, bytes);
+        const lr_status status = lr_scan_writer_rows(j->writer, a, first, count, rows, err);
+        free(rows);
+        LR_TRY(status);
+    }
+    if (j->pause_us) {
+        const struct timespec pause = {0, 1000L*j->pause_us};
+        nanosleep(&pause, NULL);
+    }
+    LR_TRY(lr_scan_writer_done(j->writer, block, err));
+    return j->flush_often ? lr_scan_writer_flush(j->writer, err) : LR_OK;
+}
+
+// Opens, renders what is wanted, finishes.
+static lr_status run(job *j, int threads, int *finished, lr_error *err)
+{
+    *finished = 0;
+    lr_status status = lr_scan_writer_open(&j->def, &j->writer, err);
+    if (status == LR_OK)
+        status = lr_threads_run(threads, lr_scan_writer_blocks(j->writer), render, j, err);
+    if (status == LR_OK)
+        status = lr_scan_writer_finish(j->writer, finished, err);
+    lr_scan_writer_close(j->writer);
+    j->writer = NULL;
+    return status;
+}
+
+static void run_well(const char *folder, int threads, int64_t block_lines)
+{
+    job *j = job_create(folder);
+    lr_error err = {""};
+    int finished = 0;
+    j->def.block_lines = block_lines;
+    if (run(j, threads, &finished, &err) != LR_OK)
+        fail_msg("%s", err.text);
+    assert_int_equal(finished, 1);
+    job_destroy(j);
+}
+
+static void inside(char out[LR_PATH_MAX], const char *folder, const char *name)
+{
+    assert_int_equal(lr_path_join(out, folder, name, NULL), LR_OK);
+}
+
+// Folder names for a test, and the digest of a run nothing disturbed.
+typedef struct place { char top[LR_PATH_MAX], plain[LR_PATH_MAX], other[LR_PATH_MAX]; char *want; } place;
+
+static int set_up(void **state)
+{
+    place *p = calloc(1, sizeof *p);
+    memset(&disk, 0, sizeof disk);
+    fixture_folder(p->top);
+    inside(p->plain, p->top, "plain");
+    inside(p->other, p->top, "deep/other");
+    run_well(p->plain, 1, BLOCK_LINES);
+    p->want = fixture_digest(p->plain);
+    *state = p;
+    return 0;
+}
+
+static int tear_down(void **state)
+{
+    place *p = *state;
+    fixture_remove(p->top);
+    free(p->want);
+    free(p);
+    return 0;
+}
+
+static void same_as_plain(const place *p, const char *folder)
+{
+    char *got = fixture_digest(folder);
+    assert_string_equal(got, p->want);
+    free(got);
+}
+
+// ---- Tests ----
+
+static void the_folder_holds_what_was_written(void **state)
+{
+    const place *p = *state;
+    lr_scan_reader *reader = NULL;
+    lr_error err = {""};
+    job *j = job_create(p->plain);
+    assert_int_equal(lr_scan_reader_open(p->plain, &reader, &err), LR_OK);
+    assert_int_equal(lr_scan_reader_finished(reader), 1);
+    for (int a = 0; a < ARRAYS; a++) {
+        lr_npy_map map;
+        uint8_t row[1024];
+        const size_t bytes = row_bytes(&j->array[a]);
+        assert_int_equal(lr_scan_reader_array(reader, j->array[a].path, &map, &err), LR_OK);
+        if (j->array[a].info.field_count == 0)
+            assert_int_equal((const char *)map.data - (const char *)map.base, 128);
+        for (int64_t l = 0; l < LINES; l++) {
+            make_row(a, l, row, bytes);
+            assert_memory_equal((const uint8_t *)map.data + (size_t)l*bytes, row, bytes);
+        }
+        lr_npy_close(&map);
+    }
+    const lr_scan *scan = lr_scan_reader_scan(reader);
+    assert_string_equal(scan->version, "0.1.0");
+    assert_true(scan->seed == UINT64_MAX - 6);
+    assert_non_null(strstr(scan->settings, "\"samples\": 0.001"));
+    assert_non_null(strstr(scan->scene, "\"size_m\": [1, 2, 0.1]"));
+    lr_scan_reader_close(reader);
+    job_destroy(j);
+}
+
+// By a program that is not ours: GNU coreutils.
+static void sha256sum_verifies_it(void **state)
+{
+    const place *p = *state;
+    char command[LR_PATH_MAX + 100], path[LR_PATH_MAX];
+    snprintf(command, sizeof command, "cd '%s' && sha256sum --strict --quiet -c sha256sums.txt >/dev/null 2>&1", p->plain);
+    assert_int_equal(system(command), 0);
+    inside(path, p->plain, "front/upper.npy");
+    FILE *file = fopen(path, "r+b");
+    fseek(file, 1000, SEEK_SET);
+    const int kept = fgetc(file);
+    fseek(file, 1000, SEEK_SET);
+    fputc(kept ^ 1, file);
+    fclose(file);
+    assert_int_not_equal(system(command), 0);
+
+    char *text = NULL;  // and the list covers every file but itself
+    size_t length = 0;
+    inside(path, p->plain, "sha256sums.txt");
+    assert_int_equal(lr_file_read(path, 1 << 20, &text, &length, NULL), LR_OK);
+    int listed = 0, files = 0;
+    for (size_t i = 0; i < length; i++)
+        listed += text[i] == '\n';
+    for (const char *line = p->want; *line; line = strchr(line, '\n') + 1)
+        files += strchr(line, '\n')[-1] != '/';
+    assert_int_equal(listed, files - 1);
+    assert_int_equal(listed, ARRAYS + FILES + 2);
+    free(text);
+}
+
+static void threads_and_blocks_leave_no_trace(void **state)
+{
+    const place *p = *state;
+    static const struct { int threads; int64_t block_lines; } runs[] = {{2, 8}, {7, 8}, {1, 1}, {7, 3}, {2, LINES}, {3, 10000}};
+    for (size_t i = 0; i < sizeof runs/sizeof *runs; i++) {
+        run_well(p->other, runs[i].threads, runs[i].block_lines);
+        same_as_plain(p, p->other);
+        fixture_remove(p->other);
+    }
+}
+
+// Blocks the journal calls finished must hold their rows, whatever happened.
+static int64_t ready_blocks_are_right(const char *folder)
+{
+    lr_scan_reader *reader = NULL;
+    job *j = job_create(folder);
+    int64_t ready = 0;
+    if (lr_scan_reader_open(folder, &reader, NULL) == LR_OK) {
+        for (int a = 0; a < ARRAYS; a++) {
+            lr_npy_map map;
+            uint8_t row[1024];
+            const size_t bytes = row_bytes(&j->array[a]);
+            assert_int_equal(lr_scan_reader_array(reader, j->array[a].path, &map, NULL), LR_OK);
+            for (int64_t l = 0; l < LINES; l++) {
+                if (!lr_scan_reader_ready(reader, l, 1))
+                    continue;
+                make_row(a, l, row, bytes);
+                assert_memory_equal((const uint8_t *)map.data + (size_t)l*bytes, row, bytes);
+                ready += a == 0;
+            }
+            lr_npy_close(&map);
+        }
+    }
+    lr_scan_reader_close(reader);
+    job_destroy(j);
+    return ready;
+}
+
+static void a_killed_scan_resumes_to_the_same_bytes(void **state)
+{
+    const place *p = *state;
+    uint64_t x = 9;
+    int kills = 0, resumed_partly = 0;
+    for (int round = 0; round < 10; round++) {
+        for (int attempt = 0;; attempt++) {
+            fflush(NULL);
+            const pid_t child = fork();
+            assert_true(child >= 0);
+            if (child == 0) {
+                job *j = job_create(p->other);
+                lr_error err = {""};
+                int finished = 0;
+                j->flush_often = 1;
+                j->pause_us = 200;
+                _exit(run(j, 1 + round % 3, &finished, &err) == LR_OK && finished ? 0 : 1);
+            }
+            x = x*6364136223846793005u + 1442695040888963407u;
+            const long wait_us = attempt < 8 ? (long)(x >> 40) % 30000 : 10000000;  // some during set-up, some at the end
+            const struct timespec step = {0, 200000};
+            int status = 0;
+            pid_t gone = 0;
+            for (long waited = 0; waited < wait_us && gone == 0; waited += 200) {
+                nanosleep(&step, NULL);
+                gone = waitpid(child, &status, WNOHANG);
+            }
+            if (gone == 0) {
+                kill(child, SIGKILL);
+                assert_int_equal(waitpid(child, &status, 0), child);
+            }
+            if (WIFSIGNALED(status)) {
+                kills++;
+                const int64_t ready = ready_blocks_are_right(p->other);
+                resumed_partly += ready > 0 && ready < LINES;
+                continue;
+            }
+            assert_true(WIFEXITED(status));
+            assert_int_equal(WEXITSTATUS(status), 0);
+            break;
+        }
+        same_as_plain(p, p->other);
+        fixture_remove(p->other);
+    }
+    assert_true(kills >= 10);          // or the test has tested nothing
+    assert_true(resumed_partly >= 3);
+}
+
+// A power cut keeps what was put on disk before it. A record must therefore never be written while any array has data
+// that are not, and must be on disk itself when flush returns.
+static void records_follow_their_data_to_disk(void **state)
+{
+    const place *p = *state;
+    job *j = job_create(p->other);
+    lr_error err = {""};
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
+    memset(&disk, 0, sizeof disk);
+    disk.watching = 1;
+    for (int64_t b = 0; b < lr_scan_writer_blocks(j->writer); b++) {
+        assert_int_equal(render(j, b, 0, &err), LR_OK);
+        if (b % 3 != 0)
+            continue;
+        assert_int_equal(lr_scan_writer_flush(j->writer, &err), LR_OK);
+        for (int fd = 0; fd < MOST_FDS; fd++)
+            assert_true(disk.wrote[fd] <= disk.synced[fd]);
+    }
+    disk.watching = 0;
+    assert_true(disk.journal_records >= 6);
+    assert_int_equal(disk.out_of_order, 0);
+    job_destroy(j);
+}
+
+static void blocks_are_marked_about_once_a_second(void **state)
+{
+    const place *p = *state;
+    job *j = job_create(p->other);
+    lr_error err = {""};
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
+    disk.watching = 1;
+    assert_int_equal(render(j, 0, 0, &err), LR_OK);
+    assert_int_equal(disk.journal_records, 0);       // not for every block
+    const struct timespec second = {1, 50000000};
+    nanosleep(&second, NULL);
+    assert_int_equal(render(j, 1, 0, &err), LR_OK);
+    assert_int_equal(disk.journal_records, 1);
+    disk.watching = 0;
+    job_destroy(j);
+    assert_int_equal(ready_blocks_are_right(p->other), 2*BLOCK_LINES);
+}
+
+// A torn or foreign tail of the journal does not count, and what follows it is not lost.
+static void a_torn_record_does_not_count(void **state)
+{
+    const place *p = *state;
+    static const char *const tails[] = {"0000", "0000000000000005 00000000\n", "000000000000000", "0000000000000001 zzzzzzzz\nrubbish", ""};
+    for (size_t i = 0; i < sizeof tails/sizeof *tails; i++) {
+        job *j = job_create(p->other);
+        lr_error err = {""};
+        char path[LR_PATH_MAX];
+        assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
+        for (int64_t b = 0; b < 2; b++)
+            assert_int_equal(render(j, b, 0, &err), LR_OK);
+        job_destroy(j);
+        inside(path, p->other, "progress/shard-1-of-1");
+        assert_int_equal(truncate(path, 2*26 - (i == 4)), 0);  // the last round: the second record itself is torn
+        FILE *file = fopen(path, "ab");
+        fputs(tails[i], file);
+        fclose(file);
+        assert_int_equal(ready_blocks_are_right(p->other), i == 4 ? BLOCK_LINES : 2*BLOCK_LINES);
+        run_well(p->other, 1, BLOCK_LINES);
+        same_as_plain(p, p->other);
+        fixture_remove(p->other);
+    }
+}
+
+static void shards_make_one_scan(void **state)
+{
+    const place *p = *state;
+    enum { SHARDS = 3 };
+    pid_t child[SHARDS];
+    fflush(NULL);
+    for (int k = 0; k < SHARDS; k++) {
+        child[k] = fork();
+        if (child[k] == 0) {
+            job *j = job_create(p->other);
+            lr_error err = {""};
+            int finished = 0;
+            j->def.shard = k + 1;
+            j->def.shard_count = SHARDS;
+            j->pause_us = 500;
+            const lr_status status = run(j, 1 + k, &finished, &err);
+            if (status != LR_OK)
+                fprintf(stderr, "%s\n", err.text);
+            _exit(status == LR_OK ? 10 + finished : 1);
+        }
+    }
+    int finished = 0;
+    for (int k = 0; k < SHARDS; k++) {
+        int status = 0;
+        assert_int_equal(waitpid(child[k], &status, 0), child[k]);
+        assert_true(WIFEXITED(status) && WEXITSTATUS(status) >= 10);
+        finished += WEXITSTATUS(status) == 11;
+    }
+    assert_true(finished >= 1);
+    same_as_plain(p, p->other);
+}
+
+static void one_shard_alone_does_not_finish(void **state)
+{
+    const place *p = *state;
+    job *j = job_create(p->other);
+    lr_error err = {""};
+    int finished = 1;
+    char path[LR_PATH_MAX];
+    j->def.shard = 2;
+    j->def.shard_count = 2;
+    assert_int_equal(run(j, 2, &finished, &err), LR_OK);
+    assert_int_equal(finished, 0);
+    inside(path, p->other, "scan.json");
+    assert_false(lr_path_exists(path));
+    j->def.shard = j->def.shard_count = 1;   // another division of the work goes on from there
+    assert_int_equal(run(j, 2, &finished, &err), LR_OK);
+    assert_int_equal(finished, 1);
+    same_as_plain(p, p->other);
+    j->def.shard = 3;
+    j->def.shard_count = 2;
+    assert_int_equal(run(j, 1, &finished, &err), LR_ERR_RANGE);
+    assert_string_equal(err.text, "shard 3/2: not in 1/2 .. 2/2");
+    job_destroy(j);
+}
+
+static void a_finished_scan_is_left_alone(void **state)
+{
+    const place *p = *state;
+    job *j = job_create(p->plain);
+    lr_error err = {""};
+    char path[LR_PATH_MAX];
+    struct stat before, after;
+    int finished = 0;
+    inside(path, p->plain, "scan.json");
+    assert_int_equal(stat(path, &before), 0);
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
+    assert_int_equal(lr_scan_writer_state(j->writer), LR_SCAN_FINISHED);
+    assert_int_equal(lr_scan_writer_blocks(j->writer), 0);
+    assert_int_equal(lr_scan_writer_finish(j->writer, &finished, &err), LR_OK);
+    assert_int_equal(finished, 1);
+    job_destroy(j);
+    assert_int_equal(stat(path, &after), 0);
+    assert_int_equal(before.st_ino, after.st_ino);
+    assert_memory_equal(&before.st_mtim, &after.st_mtim, sizeof before.st_mtim);
+    same_as_plain(p, p->plain);
+}
+
+static void refused(job *j, const char *folder, const char *what)
+{
+    lr_error err = {""};
+    char want[LR_PATH_MAX + 100];
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_RANGE);
+    assert_null(j->writer);
+    snprintf(want, sizeof want, "%s: %s", folder, what);
+    assert_string_equal(err.text, want);
+}
+
+static void other_inputs_are_refused(void **state)
+{
+    const place *p = *state;
+    enum { CHANGES = 9 };
+    char *before = NULL;
+    job *first = job_create(p->other);
+    lr_error err = {""};
+    assert_int_equal(lr_scan_writer_open(&first->def, &first->writer, &err), LR_OK);
+    assert_int_equal(render(first, 0, 0, &err), LR_OK);
+    job_destroy(first);
+    before = fixture_digest(p->other);
+    for (int change = 0; change < CHANGES; change++) {
+        for (int done = 0; done < 2; done++) {
+            job *j = job_create(done ? p->plain : p->other);
+            switch (change) {
+            case 0: j->def.seed++; break;
+            case 1: j->def.version = "0.1.1"; break;
+            case 2: j->def.settings = "{\"quality\": \"fine\", \"samples\": 1e-3}"; break;
+            case 3: j->def.scene = "{\"name\": \"room\"}"; break;
+            case 4: j->def.head = "{\"name\": \"other\"}"; break;
+            case 5: j->calibration.module[0].camera[0].exposure_s *= 1.0 + 1e-15; break;
+            case 6: j->file[0].data = "[]\n"; break;
+            case 7: j->def.array_count--; break;
+            case 8: j->file[1].path = "truth/inputs/room.json"; break;
+            }
+            refused(j, j->def.folder, done ? "the folder holds a finished scan of other inputs" : "the folder holds an unfinished scan of other inputs");
+            job_destroy(j);
+        }
+    }
+    char *after = fixture_digest(p->other);
+    assert_string_equal(after, before);
+    same_as_plain(p, p->plain);
+    free(before);
+    free(after);
+    run_well(p->other, 1, 99);  // and the one it was begun with goes on
+    same_as_plain(p, p->other);
+}
+
+static void someone_elses_folder_is_refused(void **state)
+{
+    const place *p = *state;
+    char path[LR_PATH_MAX];
+    assert_int_equal(lr_make_folders(p->other, NULL), LR_OK);
+    inside(path, p->other, "thesis.txt");
+    assert_int_equal(lr_file_write(path, "x", 1, NULL), LR_OK);
+    char *before = fixture_digest(p->other);
+    for (int force = 0; force < 2; force++) {
+        job *j = job_create(p->other);
+        j->def.force = force;
+        refused(j, p->other, "not empty, and not a scan of ours: choose another folder");
+        job_destroy(j);
+    }
+    char *after = fixture_digest(p->other);
+    assert_string_equal(after, before);
+    free(before);
+    free(after);
+    inside(path, p->other, "scan.json");   // nor a scan.json that is none of ours
+    assert_int_equal(lr_file_write(path, "{\"format\": \"x\"}", 15, NULL), LR_OK);
+    job *j = job_create(p->other);
+    lr_error err = {""};
+    j->def.force = 1;
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_RANGE);
+    assert_non_null(strstr(err.text, "scan.json: format: \"x\" where \"lanternroom-scan/1\" is wanted"));
+    job_destroy(j);
+}
+
+static void force_replaces_and_leaves_nothing_stale(void **state)
+{
+    const place *p = *state;
+    char path[LR_PATH_MAX];
+    for (int unfinished = 0; unfinished < 2; unfinished++) {
+        job *old = job_create(p->other);   // with one array more, another name of an input, another seed
+        lr_error err = {""};
+        int finished = 0;
+        old->def.seed = 1;
+        old->file[1].path = "truth/inputs/stale.json";
+        snprintf(old->array[ARRAYS - 1].path, LR_SCAN_PATH, "stale/x.npy");
+        if (unfinished) {
+            assert_int_equal(lr_scan_writer_open(&old->def, &old->writer, &err), LR_OK);
+            assert_int_equal(render(old, 3, 0, &err), LR_OK);
+        } else {
+            assert_int_equal(run(old, 1, &finished, &err), LR_OK);
+        }
+        if (unfinished) {   // not while another process is at it
+            job *j = job_create(p->other);
+            j->def.force = 1;
+            assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_RANGE);
+            assert_non_null(strstr(err.text, "progress/shard-1-of-1: another process is writing this scan"));
+            job_destroy(j);
+        }
+        job_destroy(old);
+        job *j = job_create(p->other);
+        j->def.force = 1;
+        assert_int_equal(run(j, 2, &finished, &err), LR_OK);
+        assert_int_equal(finished, 1);
+        same_as_plain(p, p->other);
+        assert_int_equal(run(j, 2, &finished, &err), LR_OK);  // the same again
+        same_as_plain(p, p->other);
+        job_destroy(j);
+        if (!unfinished)
+            fixture_remove(p->other);
+    }
+    inside(path, p->other, "depth");       // what others have put beside it stays
+    assert_int_equal(mkdir(path, 0777), 0);
+    job *j = job_create(p->other);
+    int finished = 0;
+    j->def.force = 1;
+    assert_int_equal(run(j, 2, &finished, NULL), LR_OK);
+    assert_true(lr_path_exists(path));
+    job_destroy(j);
+}
+
+static void two_writers_do_not_meet(void **state)
+{
+    const place *p = *state;
+    job *a = job_create(p->other), *b = job_create(p->other);
+    lr_error err = {""};
+    assert_int_equal(lr_scan_writer_open(&a->def, &a->writer, &err), LR_OK);
+    assert_int_equal(lr_scan_writer_open(&b->def, &b->writer, &err), LR_ERR_RANGE);
+    assert_non_null(strstr(err.text, "progress/shard-1-of-1: another process is writing this part of the scan"));
+    assert_int_equal(lr_threads_run(2, lr_scan_writer_blocks(a->writer), render, a, &err), LR_OK);
+    int finished = 0;
+    assert_int_equal(lr_scan_writer_finish(a->writer, &finished, &err), LR_OK);
+    same_as_plain(p, p->other);
+    job_destroy(a);
+    job_destroy(b);
+}
+
+// ---- Full and unwritable disks ----
+
+static void no_room_is_noticed_at_once(void **state)
+{
+    const place *p = *state;
+    for (int nth = 1; nth <= ARRAYS + 1; nth++) {   // the journal, then each array
+        job *j = job_create(p->other);
+        lr_error err = {""};
+        disk.fail_room = nth;
+        assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
+        assert_int_equal(disk.fail_room, 0);
+        assert_non_null(strstr(err.text, "No space left on device"));
+        if (nth == 3)   // uint16 [157, 64] after a header of 128 bytes: 20224
+            assert_non_null(strstr(err.text, "deep/other/front/upper.npy: no room for 20224 bytes ("));
+        assert_false(lr_path_exists(p->other));    // nothing is left behind
+        job_destroy(j);
+    }
+    run_well(p->other, 2, BLOCK_LINES);
+    same_as_plain(p, p->other);
+}
+
+// The same by the system's own limit on the size of a file, in a child.
+static void a_limit_on_files_is_told(void **state)
+{
+    const place *p = *state;
+    fflush(NULL);
+    const pid_t child = fork();
+    if (child == 0) {
+        const struct rlimit limit = {15000, 15000};
+        job *j = job_create(p->other);
+        lr_error err = {""};
+        signal(SIGXFSZ, SIG_IGN);
+        if (setrlimit(RLIMIT_FSIZE, &limit) != 0)
+            _exit(2);
+        const lr_status status = lr_scan_writer_open(&j->def, &j->writer, &err);
+        const int good = status == LR_ERR_IO && strstr(err.text, "no room for 20224 bytes") && !lr_path_exists(p->other);
+        if (!good)
+            fprintf(stderr, "status %d: %s\n", status, err.text);
+        _exit(good ? 0 : 1);
+    }
+    int status = 0;
+    assert_int_equal(waitpid(child, &status, 0), child);
+    assert_true(WIFEXITED(status));
+    assert_int_equal(WEXITSTATUS(status), 0);
+}
+
+// Any write or flush that fails on the way is told, marks nothing, and leaves a scan that resumes to the same bytes.
+static void failures_on_the_way_are_survived(void **state)
+{
+    const place *p = *state;
+    int failed = 0;
+    for (int kind = 0; kind < 2; kind++) {
+        for (int nth = 1; nth < 700; nth += nth < 40 ? 1 : 37) {
+            job *j = job_create(p->other);
+            lr_error err = {""};
+            int finished = 0;
+            j->flush_often = 1;
+            *(kind ? &disk.fail_sync : &disk.fail_pwrite) = nth;
+            const lr_status status = run(j, 1, &finished, &err);
+            const int met = *(kind ? &disk.fail_sync : &disk.fail_pwrite) == 0;
+            disk.fail_sync = disk.fail_pwrite = 0;
+            if (met) {
+                assert_int_equal(status, LR_ERR_IO);
+                assert_int_equal(finished, 0);
+                assert_true(err.text[0] && strstr(err.text, kind ? "Input/output error" : "No space left on device"));
+                (void)ready_blocks_are_right(p->other);
+                failed++;
+                assert_int_equal(run(j, 2, &finished, &err), LR_OK);
+            }
+            assert_int_equal(finished, 1);
+            job_destroy(j);
+            same_as_plain(p, p->other);
+            fixture_remove(p->other);
+        }
+    }
+    assert_true(failed > 60);
+}
+
+static void an_unwritable_place_is_told(void **state)
+{
+    const place *p = *state;
+    char path[LR_PATH_MAX], want[LR_PATH_MAX + 100];
+    lr_error err = {""};
+    inside(path, p->plain, "scan.json/below");   // a file is no folder, for root neither
+    job *j = job_create(path);
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
+    snprintf(want, sizeof want, "%s: cannot be read: Not a directory", path);
+    assert_string_equal(err.text, want);
+    job_destroy(j);
+
+    j = job_create("/proc/none/scan");
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
+    assert_string_equal(err.text, "/proc/none: cannot make this folder: No such file or directory");
+    job_destroy(j);
+
+    if (geteuid() != 0) {
+        char top[LR_PATH_MAX];
+        inside(top, p->top, "closed");
+        assert_int_equal(mkdir(top, 0555), 0);
+        inside(path, top, "scan");
+        j = job_create(path);
+        assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
+        snprintf(want, sizeof want, "%s: cannot make this folder: Permission denied", path);
+        assert_string_equal(err.text, want);
+        job_destroy(j);
+    }
+}
+
+static void a_changed_array_is_not_resumed(void **state)
+{
+    const place *p = *state;
+    char path[LR_PATH_MAX];
+    lr_error err = {""};
+    job *j = job_create(p->other);
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
+    assert_int_equal(render(j, 0, 0, &err), LR_OK);
+    job_destroy(j);
+    inside(path, p->other, "front/lower.npy");
+    assert_int_equal(truncate(path, 5000), 0);
+    j = job_create(p->other);
+    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
+    assert_non_null(strstr(err.text, "front/lower.npy: not as the unfinished scan left it"));
+    j->def.force = 1;
+    int finished = 0;
+    assert_int_equal(run(j, 1, &finished, &err), LR_OK);
+    same_as_plain(p, p->other);
+    job_destroy(j);
+}
+
+static void bad_definitions_are_refused(void **state)
+{
+    const place *p = *state;
+    static const char *const want[] = {
+        "scan: 0 lines is not above 0",
+        "scan: blocks of 0 lines are not above 0",
+        "scan: 0 arrays is not in 1 .. 4096",
+        "path \"../x.npy\" has an empty part, . or ..",
+        "path \"/x.npy\" does not lie inside the scan",
+        "array \"front/upper.npy\" is given twice",
+        "array \"front/upper.npy\" has 156 lines where the scan has 157",
+        "array \"front/upper.npy\" has no type or shape",
+        "file \"scan.json\" does not lie in truth/",
+        "shard 1/2: shards cannot replace a scan, each would remove the others' work",
+        "\"\": not a usable name for a scan's folder",
+        "modules[0].cameras[0].bits: 7 is not in 8 .. 16",
+    };
+    for (int i = 0; i < (int)(sizeof want/sizeof *want); i++) {
+        job *j = job_create(p->other);
+        lr_error err = {""};
+        switch (i) {
+        case 0: j->def.line_count = 0; break;
+        case 1: j->def.block_lines = 0; break;
+        case 2: j->def.array_count = 0; break;
+        case 3: snprintf(j->array[1].path, LR_SCAN_PATH, "../x.npy"); break;
+        case 4: snprintf(j->array[1].path, LR_SCAN_PATH, "/x.npy"); break;
+        case 5: j->array[2] = j->array[1]; break;
+        case 6: j->array[1].info.shape[0]--; break;
+        case 7: snprintf(j->array[1].info.descr, 8, "<q9"); break;
+        case 8: j->file[0].path = "scan.json"; break;
+        case 9: j->def.shard_count = 2; j->def.force = 1; break;
+        case 10: j->def.folder = ""; break;
+        case 11: j->calibration.module[0].camera[0].bits = 7; break;
+        }
+        assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_RANGE);
+        assert_string_equal(err.text, want[i]);
+        assert_false(lr_path_exists(p->other));
+        job_destroy(j);
+    }
+    lr_scan_writer_close(NULL);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+        TEST(the_folder_holds_what_was_written),
+        TEST(sha256sum_verifies_it),
+        TEST(threads_and_blocks_leave_no_trace),
+        TEST(a_killed_scan_resumes_to_the_same_bytes),
+        TEST(records_follow_their_data_to_disk),
+        TEST(blocks_are_marked_about_once_a_second),
+        TEST(a_torn_record_does_not_count),
+        TEST(shards_make_one_scan),
+        TEST(one_shard_alone_does_not_finish),
+        TEST(a_finished_scan_is_left_alone),
+        TEST(other_inputs_are_refused),
+        TEST(someone_elses_folder_is_refused),
+        TEST(force_replaces_and_leaves_nothing_stale),
+        TEST(two_writers_do_not_meet),
+        TEST(no_room_is_noticed_at_once),
+        TEST(a_limit_on_files_is_told),
+        TEST(failures_on_the_way_are_survived),
+        TEST(an_unwritable_place_is_told),
+        TEST(a_changed_array_is_not_resumed),
+        TEST(bad_definitions_are_refused),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
