@@ -88,17 +88,18 @@ static inline void fixture_remove(const char *folder) { nftw(folder, fixture_rem
 
 static inline void fixture_list(const char *folder, const char *inside, lr_text *out)
 {
-    char path[2*LR_PATH_MAX];
+    char path[LR_PATH_MAX];
     struct dirent **names = NULL;
-    snprintf(path, sizeof path, "%s/%s", folder, inside);
+    if (lr_path_join(path, folder, inside, NULL) != LR_OK)
+        abort();
     const int count = scandir(path, &names, NULL, alphasort);
     for (int i = 0; i < count; i++) {
         const char *name = names[i]->d_name;
+        char next[LR_PATH_MAX], whole[LR_PATH_MAX], hex[65] = "?";
+        struct stat info;
         if (strcmp(name, ".") != 0 && strcmp(name, "..") != 0) {
-            char next[LR_PATH_MAX], whole[3*LR_PATH_MAX], hex[65] = "?";
-            struct stat info;
-            snprintf(next, sizeof next, "%s%s%s", inside, *inside ? "/" : "", name);
-            snprintf(whole, sizeof whole, "%s/%s", folder, next);
+            if (lr_path_join(next, inside, name, NULL) != LR_OK || lr_path_join(whole, folder, next, NULL) != LR_OK)
+                abort();
             if (lstat(whole, &info) == 0 && S_ISDIR(info.st_mode)) {
                 lr_text_add(out, "%s/\n", next);
                 fixture_list(folder, next, out);

@@ -299,7 +299,10 @@ static lr_status read_sums(checker *c, lr_error *err)
     size_t length = 0;
     LR_TRY(lr_path_join(path, c->reader->folder, "sha256sums.txt", err));
     lr_error why;
-    if (lr_file_read(path, 16u << 20, &text, &length, &why) != LR_OK) {
+    const lr_status status = lr_file_read(path, 16u << 20, &text, &length, &why);
+    if (status == LR_ERR_MEMORY)
+        return lr_fail(err, status, "%s", why.text);
+    if (status != LR_OK) {
         report(c, why.text);
         return LR_OK;
     }
@@ -400,7 +403,10 @@ static lr_status check_all(checker *c, int threads, lr_error *err)
     }
     LR_TRY(read_sums(c, err));
     LR_TRY(lr_path_join(path, c->reader->folder, "calibration.json", err));
-    if (lr_calibration_load(path, &c->reader->calibration, &why) != LR_OK)
+    const lr_status status = lr_calibration_load(path, &c->reader->calibration, &why);
+    if (status == LR_ERR_MEMORY)
+        return lr_fail(err, status, "%s", why.text);
+    if (status != LR_OK)
         report(c, why.text);
     else
         LR_TRY(for_each_raw(c->reader, check_listed, c, err));

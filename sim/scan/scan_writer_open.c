@@ -193,6 +193,13 @@ static lr_status open_array(lr_scan_writer *w, int i, int any_found, lr_error *e
     return make_array(w, i, path, header, err);
 }
 
+static int same_parent(const char *a, const char *b)
+{
+    const char *end_a = strrchr(a, '/'), *end_b = strrchr(b, '/');
+    const size_t length_a = end_a ? (size_t)(end_a - a) : 0, length_b = end_b ? (size_t)(end_b - b) : 0;
+    return length_a == length_b && memcmp(a, b, length_a) == 0;
+}
+
 static lr_status open_arrays(lr_scan_writer *w, lr_error *err)
 {
     int any_found = 0;
@@ -204,7 +211,8 @@ static lr_status open_arrays(lr_scan_writer *w, lr_error *err)
     for (int i = 0; i < w->scan.array_count; i++)
         LR_TRY(open_array(w, i, any_found, err));
     for (int i = 0; i < w->scan.array_count; i++)
-        lr_folder_sync(w->folder, w->scan.array[i].path);
+        if (i == 0 || !same_parent(w->scan.array[i].path, w->scan.array[i - 1].path))
+            lr_folder_sync(w->folder, w->scan.array[i].path);
     return LR_OK;
 }
 
