@@ -12,7 +12,7 @@ static const struct { const char *descr; int parts; const char *unit, *about; } 
     [LR_TRUTH_NORMAL] = {"<f4", 3, "1", "unit surface normal in the world, turned towards the camera; NaN: nothing hit"},
     [LR_TRUTH_OBJECT] = {"<i4", 1, "1", "label of the object hit, from 1; 0: nothing hit"},
     [LR_TRUTH_MATERIAL] = {"<u2", 1, "1", "number of the material hit, from 1; 0: nothing hit"},
-    [LR_TRUTH_PARTNER] = {"<f4", 1, "px", "pixel coordinate of the surface point in the partner camera; NaN: not in its image"},
+    [LR_TRUTH_PARTNER] = {"<f4", 1, "px", "pixel coordinate of the surface point in the partner camera; NaN: outside its image or nothing hit"},
     [LR_TRUTH_FLAGS] = {"|u1", 1, "1", "bits: 1 lit, 2 seen by partner, 4 edge, 8 in motion, 16 behind pane"},
     [LR_TRUTH_DIRECT] = {"<f4", 1, "e", "expected electrons of laser light reflected once"},
     [LR_TRUTH_INDIRECT] = {"<f4", 1, "e", "expected electrons of laser light by any longer path"},

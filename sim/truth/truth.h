@@ -15,7 +15,7 @@ typedef enum lr_truth_layer {
     LR_TRUTH_NORMAL,    // 3 x f4, unit, in the world, turned towards the camera; NaN nothing hit
     LR_TRUTH_OBJECT,    // i4, 0 nothing
     LR_TRUTH_MATERIAL,  // u2, 0 nothing, k is the k-th of the scene's materials
-    LR_TRUTH_PARTNER,   // f4 pixel coordinate in the partner camera; NaN not imaged there, +Inf never
+    LR_TRUTH_PARTNER,   // f4 pixel coordinate in the partner camera; NaN outside its image or nothing hit
     LR_TRUTH_FLAGS,     // u1, bits below
     LR_TRUTH_DIRECT, LR_TRUTH_INDIRECT, LR_TRUTH_SUN, LR_TRUTH_SKY, LR_TRUTH_LAMP,  // f4 expected electrons
     LR_TRUTH_LAYERS
