@@ -73,6 +73,7 @@ double cli_peak_memory_mb(void);  // of this process so far
 void cli_closing_line(int argc, char **argv, double seconds, int quiet);
 
 int cmd_scan(int argc, char **argv);
+int cmd_budget(int argc, char **argv);
 int cmd_check(int argc, char **argv);
 
 #endif

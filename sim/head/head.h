@@ -58,6 +58,7 @@ typedef struct lr_head {
     int module_count;
     lr_module_def *module;           // (module_count)
     double link_byte_per_s;          // 0: no limit given
+    double slip_ring_turns, slip_ring_byte_per_s;   // rated life and what it carries; 0: not given
     lr_require require;
     char folder[1024];               // where relative paths start
 } lr_head;

@@ -110,12 +110,28 @@ static const lr_field_set module_set = {.name = "module", .size = sizeof(lr_modu
 
 // ---- Head -------------------------------------------------------------------------------------------------------
 
-static const lr_field link_fields[] = {
-    {.key = "mbyte_per_s", .kind = LR_FIELD_NUMBER, .offset = 0, .scale = 1e6, .lo = 0, .hi = 1e6,
-     .about = "What the data link from the rotor carries; 0: no limit."},
+typedef struct ring_record { double turns, byte_per_s; } ring_record;
+typedef struct link_record { double byte_per_s; ring_record ring; } link_record;   // lies in lr_head from link_byte_per_s on
+static_assert(offsetof(lr_head, slip_ring_turns) == offsetof(lr_head, link_byte_per_s) + offsetof(link_record, ring.turns) &&
+              offsetof(lr_head, slip_ring_byte_per_s) == offsetof(lr_head, link_byte_per_s) + offsetof(link_record, ring.byte_per_s),
+              "the link record is three numbers in a row");
+
+static const lr_field slip_ring_fields[] = {
+    {.key = "rated_turns", .kind = LR_FIELD_NUMBER, .offset = offsetof(ring_record, turns), .lo = 0, .hi = 1e12,
+     .about = "Turns that the maker promises; 0: not known."},
+    {.key = "mbyte_per_s", .kind = LR_FIELD_NUMBER, .offset = offsetof(ring_record, byte_per_s), .scale = 1e6, .lo = 0, .hi = 1e6,
+     .about = "What the slip ring carries; 0: no limit."},
     {.kind = LR_FIELD_END},
 };
-static const lr_field_set link_set = {.name = "link", .size = sizeof(double), .fields = link_fields};
+static const lr_field_set slip_ring_set = {.name = "slip_ring", .size = sizeof(ring_record), .fields = slip_ring_fields};
+
+static const lr_field link_fields[] = {
+    {.key = "mbyte_per_s", .kind = LR_FIELD_NUMBER, .offset = offsetof(link_record, byte_per_s), .scale = 1e6, .lo = 0, .hi = 1e6,
+     .about = "What the data link from the rotor carries; 0: no limit."},
+    {.key = "slip_ring", .kind = LR_FIELD_OBJECT, .offset = offsetof(link_record, ring), .set = &slip_ring_set, .about = "How data and power pass to the rotor."},
+    {.kind = LR_FIELD_END},
+};
+static const lr_field_set link_set = {.name = "link", .size = sizeof(link_record), .fields = link_fields};
 
 #define REQUIRE(member) offsetof(lr_require, member)
 static_assert(REQUIRE(range_noise_at_m) == REQUIRE(range_noise_m) + sizeof(double), "range_noise_mm_at_m is two numbers in a row");
