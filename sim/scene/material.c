@@ -114,7 +114,7 @@ lr_status lr_material_def_check(const lr_material_def *def, lr_error *err)
     if ((unsigned)def->kind >= LR_MATERIAL_KINDS)
         return lr_fail(err, LR_ERR_RANGE, "kind: %d is not a kind of material", (int)def->kind);
     LR_TRY(check_table("reflectance", &def->reflectance, 0.0, 1.0, err));
-    for (int i = 0; i < 2; i++)
+    for (int i = 0; i < 2 && def->texture_file[0]; i++)
         if (!(def->texture_size_m[i] > 0.0 && def->texture_size_m[i] < 1e6))
             return lr_fail(err, LR_ERR_RANGE, "texture.size_m: %g is not above 0", def->texture_size_m[i]);
     switch (def->kind) {
