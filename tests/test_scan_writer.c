@@ -1,116 +1,9 @@
 // SPDX-License-Identifier: Apache-2.0
-// Scan folders through kills, full disks, threads and shards: the same bytes, or a clear line.
-// pwrite, fsync, fdatasync and posix_fallocate are defined here in place of the C library's, to see the order in which things
-// reach the disk and to fail at will.
-#include <errno.h>
-#include <fcntl.h>
+// Scan folders through kills, threads, blocks and shards, and other people's folders: the same bytes, or a clear line.
 #include <signal.h>
-#include <string.h>
-#include <sys/resource.h>
-#include <sys/syscall.h>
 #include <sys/wait.h>
 
-#include "close.h"
-#include "scan/scan_reader.h"
-#include "scan_job.h"
-
-// ---- Between the writer and the system ----
-
-enum { MOST_FDS = 256 };
-static struct {
-    int watching;
-    long clock, journal_records;
-    long wrote[MOST_FDS], synced[MOST_FDS];   // when each file was last written, put on disk
-    long out_of_order;                        // records written while an array had data not on disk
-    long fail_pwrite, fail_sync, fail_room;   // countdowns: the call that brings one to 0 fails; 0: never
-} disk;
-
-static int is_journal(int fd)
-{
-    char link[64], name[LR_PATH_MAX] = "";
-    snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
-    const ssize_t length = readlink(link, name, sizeof name - 1);
-    return length > 0 && strstr(name, "/progress/shard-") != NULL;
-}
-
-static int now_fails(long *countdown, int number)
-{
-    if (*countdown == 0 || --*countdown > 0)
-        return 0;
-    errno = number;
-    return 1;
-}
-
-ssize_t pwrite(int fd, const void *data, size_t length, off_t offset)
-{
-    if (now_fails(&disk.fail_pwrite, ENOSPC))
-        return -1;
-    if (disk.watching && fd < MOST_FDS) {
-        if (is_journal(fd)) {
-            disk.journal_records++;
-            for (int i = 0; i < MOST_FDS; i++)
-                disk.out_of_order += disk.wrote[i] > disk.synced[i] && !is_journal(i);
-        }
-        disk.wrote[fd] = ++disk.clock;
-    }
-    return syscall(SYS_pwrite64, fd, data, length, offset);
-}
-
-int fdatasync(int fd)
-{
-    if (now_fails(&disk.fail_sync, EIO))
-        return -1;
-    if (disk.watching && fd < MOST_FDS)
-        disk.synced[fd] = ++disk.clock;
-    return 0;  // a kill does not need the disk, and waiting for it takes most of the time of these tests
-}
-
-int fsync(int fd)
-{
-    (void)fd;
-    return 0;
-}
-
-int posix_fallocate(int fd, off_t offset, off_t length)
-{
-    if (now_fails(&disk.fail_room, ENOSPC))
-        return ENOSPC;
-    return syscall(SYS_fallocate, fd, 0, offset, length) == 0 ? 0 : errno;
-}
-
-// Folder names for a test, and the digest of a run nothing disturbed.
-typedef struct place { char top[LR_PATH_MAX], plain[LR_PATH_MAX], other[LR_PATH_MAX]; char *want; } place;
-
-static int set_up(void **state)
-{
-    place *p = calloc(1, sizeof *p);
-    memset(&disk, 0, sizeof disk);
-    fixture_folder(p->top);
-    inside(p->plain, p->top, "plain");
-    inside(p->other, p->top, "deep/other");
-    run_well(p->plain, 1, BLOCK_LINES);
-    p->want = fixture_digest(p->plain);
-    *state = p;
-    return 0;
-}
-
-static int tear_down(void **state)
-{
-    place *p = *state;
-    fixture_remove(p->top);
-    free(p->want);
-    free(p);
-    return 0;
-}
-
-static void same_as_plain(const place *p, const char *folder)
-{
-    char *got = fixture_digest(folder);
-    assert_string_equal(got, p->want);
-    free(got);
-}
-
-// ---- Tests ----
+#include "scan_disk.h"
 
 static void the_folder_holds_what_was_written(void **state)
 {
@@ -181,37 +74,6 @@ static void threads_and_blocks_leave_no_trace(void **state)
         same_as_plain(p, p->other);
         fixture_remove(p->other);
     }
-}
-
-// Blocks the journal calls finished must hold their rows, whatever happened.
-static int64_t ready_blocks_are_right(const char *folder)
-{
-    lr_scan_reader *reader = NULL;
-    job *j = job_create(folder);
-    int64_t ready = 0;
-    if (lr_scan_reader_open(folder, &reader, NULL) == LR_OK) {
-        for (int a = 0; a < ARRAYS; a++) {
-            lr_npy_map map;
-            uint8_t row[1024];
-            const size_t bytes = row_bytes(&j->array[a]);
-            if (lr_scan_reader_array(reader, j->array[a].path, &map, NULL) != LR_OK) {  // killed while it set up
-                for (int64_t l = 0; l < LINES; l++)
-                    assert_false(lr_scan_reader_ready(reader, l, 1));
-                continue;
-            }
-            for (int64_t l = 0; l < LINES; l++) {
-                if (!lr_scan_reader_ready(reader, l, 1))
-                    continue;
-                make_row(a, l, row, bytes);
-                assert_memory_equal((const uint8_t *)map.data + (size_t)l*bytes, row, bytes);
-                ready += a == 0;
-            }
-            lr_npy_close(&map);
-        }
-    }
-    lr_scan_reader_close(reader);
-    job_destroy(j);
-    return ready;
 }
 
 static pid_t start_child(const char *folder, int threads, int pause_us)
@@ -291,73 +153,6 @@ static void a_killed_scan_resumes_to_the_same_bytes(void **state)
     }
     assert_true(kills >= 10);          // or the test has tested nothing
     assert_true(resumed_partly >= 10);
-}
-
-// A power cut keeps what was put on disk before it. A record must therefore never be written while any array has data
-// that are not, and must be on disk itself when flush returns.
-static void records_follow_their_data_to_disk(void **state)
-{
-    const place *p = *state;
-    job *j = job_create(p->other);
-    lr_error err = {""};
-    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
-    memset(&disk, 0, sizeof disk);
-    disk.watching = 1;
-    for (int64_t b = 0; b < lr_scan_writer_blocks(j->writer); b++) {
-        assert_int_equal(render(j, b, 0, &err), LR_OK);
-        if (b % 3 != 0)
-            continue;
-        assert_int_equal(lr_scan_writer_flush(j->writer, &err), LR_OK);
-        for (int fd = 0; fd < MOST_FDS; fd++)
-            assert_true(disk.wrote[fd] <= disk.synced[fd]);
-    }
-    disk.watching = 0;
-    assert_true(disk.journal_records >= 6);
-    assert_int_equal(disk.out_of_order, 0);
-    job_destroy(j);
-}
-
-static void blocks_are_marked_about_once_a_second(void **state)
-{
-    const place *p = *state;
-    job *j = job_create(p->other);
-    lr_error err = {""};
-    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
-    disk.watching = 1;
-    assert_int_equal(render(j, 0, 0, &err), LR_OK);
-    assert_int_equal(disk.journal_records, 0);       // not for every block
-    const struct timespec second = {1, 50000000};
-    nanosleep(&second, NULL);
-    assert_int_equal(render(j, 1, 0, &err), LR_OK);
-    assert_int_equal(disk.journal_records, 1);
-    disk.watching = 0;
-    job_destroy(j);
-    assert_int_equal(ready_blocks_are_right(p->other), 2*BLOCK_LINES);
-}
-
-// A torn or foreign tail of the journal does not count, and what follows it is not lost.
-static void a_torn_record_does_not_count(void **state)
-{
-    const place *p = *state;
-    static const char *const tails[] = {"0000", "0000000000000005 00000000\n", "000000000000000", "0000000000000001 zzzzzzzz\nrubbish", ""};
-    for (size_t i = 0; i < sizeof tails/sizeof *tails; i++) {
-        job *j = job_create(p->other);
-        lr_error err = {""};
-        char path[LR_PATH_MAX];
-        assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
-        for (int64_t b = 0; b < 2; b++)
-            assert_int_equal(render(j, b, 0, &err), LR_OK);
-        job_destroy(j);
-        inside(path, p->other, "progress/shard-1-of-1");
-        assert_int_equal(truncate(path, 2*26 - (i == 4)), 0);  // the last round: the second record itself is torn
-        FILE *file = fopen(path, "ab");
-        fputs(tails[i], file);
-        fclose(file);
-        assert_int_equal(ready_blocks_are_right(p->other), i == 4 ? BLOCK_LINES : 2*BLOCK_LINES);
-        run_well(p->other, 1, BLOCK_LINES);
-        same_as_plain(p, p->other);
-        fixture_remove(p->other);
-    }
 }
 
 static void shards_make_one_scan(void **state)
@@ -576,135 +371,6 @@ static void two_writers_do_not_meet(void **state)
     job_destroy(b);
 }
 
-// ---- Full and unwritable disks ----
-
-static void no_room_is_noticed_at_once(void **state)
-{
-    const place *p = *state;
-    for (int nth = 1; nth <= ARRAYS + 1; nth++) {   // the journal, then each array
-        job *j = job_create(p->other);
-        lr_error err = {""};
-        disk.fail_room = nth;
-        assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
-        assert_int_equal(disk.fail_room, 0);
-        assert_non_null(strstr(err.text, "No space left on device"));
-        if (nth == 3)   // uint16 [157, 64] after a header of 128 bytes: 20224
-            assert_non_null(strstr(err.text, "deep/other/front/upper.npy: no room for 20224 bytes ("));
-        assert_false(lr_path_exists(p->other));    // nothing is left behind
-        job_destroy(j);
-    }
-    run_well(p->other, 2, BLOCK_LINES);
-    same_as_plain(p, p->other);
-}
-
-// The same by the system's own limit on the size of a file, in a child.
-static void a_limit_on_files_is_told(void **state)
-{
-    const place *p = *state;
-    fflush(NULL);
-    const pid_t child = fork();
-    if (child == 0) {
-        const struct rlimit limit = {15000, 15000};
-        job *j = job_create(p->other);
-        lr_error err = {""};
-        signal(SIGXFSZ, SIG_IGN);
-        if (setrlimit(RLIMIT_FSIZE, &limit) != 0)
-            _exit(2);
-        const lr_status status = lr_scan_writer_open(&j->def, &j->writer, &err);
-        const int good = status == LR_ERR_IO && strstr(err.text, "no room for 20224 bytes") && !lr_path_exists(p->other);
-        if (!good)
-            fprintf(stderr, "status %d: %s\n", status, err.text);
-        _exit(good ? 0 : 1);
-    }
-    int status = 0;
-    assert_int_equal(waitpid(child, &status, 0), child);
-    assert_true(WIFEXITED(status));
-    assert_int_equal(WEXITSTATUS(status), 0);
-}
-
-// Any write or flush that fails on the way is told, marks nothing, and leaves a scan that resumes to the same bytes.
-static void failures_on_the_way_are_survived(void **state)
-{
-    const place *p = *state;
-    int failed = 0;
-    for (int kind = 0; kind < 2; kind++) {
-        for (int nth = 1; nth < 700; nth += nth < 30 ? 2 : 53) {
-            job *j = job_create(p->other);
-            lr_error err = {""};
-            int finished = 0;
-            j->flush_often = 1;
-            *(kind ? &disk.fail_sync : &disk.fail_pwrite) = nth;
-            const lr_status status = run(j, 1, &finished, &err);
-            const int met = *(kind ? &disk.fail_sync : &disk.fail_pwrite) == 0;
-            disk.fail_sync = disk.fail_pwrite = 0;
-            if (met) {
-                assert_int_equal(status, LR_ERR_IO);
-                assert_int_equal(finished, 0);
-                assert_true(err.text[0] && strstr(err.text, kind ? "Input/output error" : "No space left on device"));
-                (void)ready_blocks_are_right(p->other);
-                failed++;
-                assert_int_equal(run(j, 2, &finished, &err), LR_OK);
-            }
-            assert_int_equal(finished, 1);
-            job_destroy(j);
-            same_as_plain(p, p->other);
-            fixture_remove(p->other);
-        }
-    }
-    assert_true(failed > 30);
-}
-
-static void an_unwritable_place_is_told(void **state)
-{
-    const place *p = *state;
-    char path[LR_PATH_MAX], want[LR_PATH_MAX + 100];
-    lr_error err = {""};
-    inside(path, p->plain, "scan.json/below");   // a file is no folder, for root neither
-    job *j = job_create(path);
-    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
-    snprintf(want, sizeof want, "%s: cannot be read: Not a directory", path);
-    assert_string_equal(err.text, want);
-    job_destroy(j);
-
-    j = job_create("/proc/none/scan");
-    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
-    assert_string_equal(err.text, "/proc/none: cannot make this folder: No such file or directory");
-    job_destroy(j);
-
-    if (geteuid() != 0) {
-        char top[LR_PATH_MAX];
-        inside(top, p->top, "closed");
-        assert_int_equal(mkdir(top, 0555), 0);
-        inside(path, top, "scan");
-        j = job_create(path);
-        assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
-        snprintf(want, sizeof want, "%s: cannot make this folder: Permission denied", path);
-        assert_string_equal(err.text, want);
-        job_destroy(j);
-    }
-}
-
-static void a_changed_array_is_not_resumed(void **state)
-{
-    const place *p = *state;
-    char path[LR_PATH_MAX];
-    lr_error err = {""};
-    job *j = job_create(p->other);
-    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_OK);
-    assert_int_equal(render(j, 0, 0, &err), LR_OK);
-    job_destroy(j);
-    inside(path, p->other, "front/lower.npy");
-    assert_int_equal(truncate(path, 5000), 0);
-    j = job_create(p->other);
-    assert_int_equal(lr_scan_writer_open(&j->def, &j->writer, &err), LR_ERR_IO);
-    assert_non_null(strstr(err.text, "front/lower.npy: not as the unfinished scan left it"));
-    j->def.force = 1;
-    int finished = 0;
-    assert_int_equal(run(j, 1, &finished, &err), LR_OK);
-    same_as_plain(p, p->other);
-    job_destroy(j);
-}
-
 static void bad_definitions_are_refused(void **state)
 {
     const place *p = *state;
@@ -755,9 +421,6 @@ int main(void)
         TEST(sha256sum_verifies_it),
         TEST(threads_and_blocks_leave_no_trace),
         TEST(a_killed_scan_resumes_to_the_same_bytes),
-        TEST(records_follow_their_data_to_disk),
-        TEST(blocks_are_marked_about_once_a_second),
-        TEST(a_torn_record_does_not_count),
         TEST(shards_make_one_scan),
         TEST(one_shard_alone_does_not_finish),
         TEST(a_finished_scan_is_left_alone),
@@ -765,11 +428,6 @@ int main(void)
         TEST(someone_elses_folder_is_refused),
         TEST(force_replaces_and_leaves_nothing_stale),
         TEST(two_writers_do_not_meet),
-        TEST(no_room_is_noticed_at_once),
-        TEST(a_limit_on_files_is_told),
-        TEST(failures_on_the_way_are_survived),
-        TEST(an_unwritable_place_is_told),
-        TEST(a_changed_array_is_not_resumed),
         TEST(bad_definitions_are_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
