@@ -44,12 +44,12 @@ static lr_status plot_section(const lr_budget *b, const char *folder, lr_error *
         outline(&b->module[m], 1, &csv);
     }
     lr_text_add(&settings, "set title 'Where ranges can be had: a cut through the spin axis'\nset xlabel 'outwards [m]'\nset ylabel 'up [m]'\n"
-                "set size ratio -1\nset style fill transparent solid 0.35 noborder\nset key outside below\n");
+                "set size ratio -1\nset style fill transparent solid 0.35 noborder\nset key outside right\n");
     lr_text_add(&command, "plot ");
     for (int m = 0; m < b->module_count; m++)
-        lr_text_add(&command, "%s'section.csv' index %d using 3:4 with filledcurves closed title '%s, %s light', '' index %d using 3:4 with lines dt 2 title '%s, dark'",
-                    m ? ", " : "", 2*m, b->module[m].name, lr_budget_light_names[b->def.light], 2*m + 1, b->module[m].name);
-    const lr_plot plot = {"section", settings.data, command.data, 900, 800};
+        lr_text_add(&command, "%s'section.csv' index %d using 3:4 with filledcurves closed lt %d title '%s, %s light', '' index %d using 3:4 with lines lt %d dt 2 title '%s, dark'",
+                    m ? ", " : "", 2*m, m + 1, b->module[m].name, lr_budget_light_names[b->def.light], 2*m + 1, m + 1, b->module[m].name);
+    const lr_plot plot = {"section", settings.data, command.data, 1000, 720};
     lr_status s = settings.failed || command.failed ? lr_fail(err, LR_ERR_MEMORY, "section: out of memory") : lr_plot_write(folder, &plot, &csv, err);
     lr_text_free(&csv);
     lr_text_free(&command);
@@ -147,9 +147,9 @@ static lr_status plot_elevation(const lr_budget *b, const char *folder, lr_error
         lr_text_add(&command, "%s'elevation.csv' index %d using 1:3 with lines lw 2 title '%s: noise bound', '' index %d using 1:2 with lines dt 2 title '%s: one pixel'",
                     m ? ", " : "", m, b->module[m].name, m, b->module[m].name);
     }
-    lr_text_add(&settings, "set title 'Range over the field, at %.3g m, %s light'\nset xlabel 'elevation [deg]'\nset ylabel 'mm'\nset logscale y\nset key outside below\n",
+    lr_text_add(&settings, "set title 'Range over the field, at %.3g m, %s light'\nset xlabel 'elevation [deg]'\nset ylabel 'mm'\nset logscale y\nset key outside right\n",
                 b->def.range_m, lr_budget_light_names[b->def.light]);
-    const lr_plot plot = {"elevation", settings.data, command.data, 900, 560};
+    const lr_plot plot = {"elevation", settings.data, command.data, 1000, 560};
     lr_status s = settings.failed || command.failed ? lr_fail(err, LR_ERR_MEMORY, "elevation: out of memory") : lr_plot_write(folder, &plot, &csv, err);
     lr_text_free(&csv);
     lr_text_free(&command);
@@ -170,11 +170,11 @@ static lr_status plot_trade(const lr_budget *b, const char *folder, lr_error *er
     }
     const double rate = l->limit_byte_per_s > 0.0 ? l->limit_byte_per_s : l->load_byte_per_s[LR_FORM_RAW16];
     lr_text_add(&settings, "set title 'Points of a revolution against speed at %.4g MB/s'\nset xlabel 'revolutions a second'\nset ylabel 'points a revolution'\n"
-                "set logscale xy\nset key outside below\n", 1e-6*rate);
+                "set logscale xy\nset xrange [0.4:20]\nset key outside right\n", 1e-6*rate);
     lr_text_add(&command, "plot 'trade.csv' every ::1 using 1:2 with lines lw 2 title 'raw, 16 bit', '' every ::1 using 1:3 with lines lw 2 title 'packed', "
                 "'' every ::1 using 1:4 with lines lw 2 title 'range only', '' every ::1 using 1:5 with lines dt 2 title 'time for the exposure', "
                 "'-' using 1:2 with points pt 7 ps 1.5 title 'this design'\n%.9g,%.9g\ne", l->points_per_s/fmax(l->points_per_rev, 1e-9), l->points_per_rev);
-    const lr_plot plot = {"trade", settings.data, command.data, 900, 560};
+    const lr_plot plot = {"trade", settings.data, command.data, 1000, 560};
     lr_status s = settings.failed || command.failed ? lr_fail(err, LR_ERR_MEMORY, "trade: out of memory") : lr_plot_write(folder, &plot, &csv, err);
     lr_text_free(&csv);
     lr_text_free(&settings);

@@ -23,11 +23,16 @@ static lr_status write_text(const char *folder, const char *name, const char *en
     return lr_file_write(path, text->data ? text->data : "", text->length, err);
 }
 
+// Told apart by people who see colours differently, and on paper.
+static const char colours[] =
+    "set linetype 1 lc rgb '#1f5a93'\nset linetype 2 lc rgb '#c8553d'\nset linetype 3 lc rgb '#2d8659'\nset linetype 4 lc rgb '#8a5a9e'\n"
+    "set linetype 5 lc rgb '#b8862b'\nset linetype 6 lc rgb '#3b9db3'\nset linetype 7 lc rgb '#6b6b6b'\nset linetype 8 lc rgb '#a83263'\n";
+
 lr_status lr_plot_write(const char *folder, const lr_plot *plot, const lr_text *csv, lr_error *err)
 {
     lr_text script = {0};
     lr_text_add(&script, "# Draws %s.svg and %s.png: gnuplot %s.gp\n", plot->name, plot->name, plot->name);
-    lr_text_add(&script, "set datafile separator comma\nset datafile missing 'nan'\nset encoding utf8\nset grid lc rgb '#d0d0d0'\n%s", plot->settings);
+    lr_text_add(&script, "set datafile separator comma\nset datafile missing 'nan'\nset encoding utf8\nset grid lc rgb '#d0d0d0'\n%s%s", colours, plot->settings);
     lr_text_add(&script, "set terminal svg size %d,%d dynamic background rgb 'white'\nset output '%s.svg'\n%s\n", plot->width, plot->height, plot->name, plot->command);
     lr_text_add(&script, "set terminal pngcairo size %d,%d\nset output '%s.png'\n%s\n", plot->width, plot->height, plot->name, plot->command);
     lr_status s = write_text(folder, plot->name, ".csv", csv, err);

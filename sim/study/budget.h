@@ -183,8 +183,8 @@ double lr_budget_ambient_e(const lr_camera_def *camera, double pixel, const lr_t
 // Range for one pixel of disparity in the partner, along a ray of `camera` [m]; NaN where the partner does not see it.
 double lr_budget_range_step_m(const lr_head *head, int module, int camera, int partner, double pixel, double range_m);
 // Contrast of laser speckle in a pixel, depolarised light: 1/sqrt(M).
-//   M = 2 sqrt(1 + p^2/A) sqrt(1 + w^2/A),  A = (4/pi) (lambda N)^2 the correlation area of a round pupil
-// Source: Goodman, Speckle Phenomena in Optics (2007) (from memory); the root is our join between small and large pixels.
+//   M = 2 (1 + (p/a)^k)^(1/k) (1 + (w/a)^k)^(1/k),  a^2 = (4/pi) (lambda N)^2 the correlation area of a round pupil, k = 1.65
+// Source: Goodman, Speckle Phenomena in Optics (2007) (from memory); k is our join between small and large pixels, good to 8 %.
 double lr_budget_speckle_contrast(const lr_camera_def *camera, double wavelength_m, double drag_m);
 
 #endif

@@ -46,9 +46,9 @@ static int any(const lr_model *model, double elevation_rad, int what)
     return (what == SEEN ? l.seen : what == STEREO ? l.stereo : what == LIT ? l.lit : l.useful) > 0;
 }
 
-static double edge_rad(const lr_model *model, int what, double a_rad, double b_rad)
+// Between a, where it is `at_a`, and b, where it is not.
+static double edge_rad(const lr_model *model, int what, int at_a, double a_rad, double b_rad)
 {
-    const int at_a = any(model, a_rad, what);
     for (int i = 0; i < 24; i++) {
         const double middle = 0.5*(a_rad + b_rad);
         *(any(model, middle, what) == at_a ? &a_rad : &b_rad) = middle;
@@ -69,7 +69,7 @@ static double share(const lr_model *model, int what, double span_rad[2])
         const int now = any(model, e, what);
         if (now == was)
             continue;
-        const double edge = edge_rad(model, what, e - LR_PI/steps, e);
+        const double edge = edge_rad(model, what, was, e - LR_PI/steps, e);
         if (now) {
             from = edge;
             if (isnan(span_rad[0]))

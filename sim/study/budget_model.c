@@ -13,6 +13,7 @@
 #define OPEN_STEP_M 4e-9
 #define NO_FILTER_LO_M 300e-9  // light outside 300 .. 1100 nm is not counted
 #define NO_FILTER_HI_M 1100e-9
+#define JOIN 1.65              // of small and large pixels: nearest to the full integral over the pixel, 8 % off at worst
 
 // ---- Geometry -----------------------------------------------------------------------------------------------------
 
@@ -162,7 +163,8 @@ double lr_budget_speckle_contrast(const lr_camera_def *camera, double wavelength
     const double p = camera->sensor.pitch_m, unit = wavelength_m*camera->lens.f_number, area = 4.0/LR_PI*unit*unit;
     // A box dragged along: the widest of both, and a third of the other's share more.
     const double w = camera->sensor.width_m, wide = fmax(w, drag_m), less = fmin(w, drag_m), folded = wide/(1.0 - less/(3.0*wide));
-    return 1.0/sqrt(2.0*sqrt(1.0 + p*p/area)*sqrt(1.0 + folded*folded/area));
+    const double along = pow(1.0 + pow(p*p/area, 0.5*JOIN), 1.0/JOIN), across = pow(1.0 + pow(folded*folded/area, 0.5*JOIN), 1.0/JOIN);
+    return 1.0/sqrt(2.0*along*across);
 }
 
 static double camera_speckle2(const lr_head *head, const lr_camera_def *c, const lr_laser_def *l)
