@@ -16,19 +16,63 @@
 #include "scene/shape.h"
 
 #define COORDINATE_MOST_M 1e6
+#define POLYGON_MOST 65536  // corners of one face
 
-static const struct aiScene *import(const char *path)
+// The importer's message without line ends or other control characters.
+typedef struct message { char text[256]; } message;
+static message one_line(const char *text)
+{
+    message m = {""};
+    for (size_t i = 0; text && text[i] && i + 1 < sizeof m.text; ++i)
+        m.text[i] = (unsigned char)text[i] < ' ' ? ' ' : text[i];
+    return m;
+}
+
+// Faces and corners as read: what later steps of the importer take for granted, and stop the program over.
+static lr_status check_raw(const struct aiScene *scene, const char *path, lr_error *err)
+{
+    if (!scene->mRootNode || scene->mNumMeshes == 0)
+        return lr_fail(err, LR_ERR_PARSE, "%s: no triangles in it", path);
+    for (unsigned i = 0; i < scene->mNumMeshes; ++i) {
+        const struct aiMesh *part = scene->mMeshes[i];
+        for (unsigned k = 0; k < part->mNumVertices; ++k) {
+            const struct aiVector3D v = part->mVertices[k];
+            if (!(isfinite(v.x) && isfinite(v.y) && isfinite(v.z)))
+                return lr_fail(err, LR_ERR_PARSE, "%s: corner %u is (%g, %g, %g), not finite", path, k, (double)v.x, (double)v.y, (double)v.z);
+        }
+        for (unsigned k = 0; k < part->mNumFaces; ++k) {
+            const struct aiFace *f = &part->mFaces[k];
+            if (f->mNumIndices < 1 || f->mNumIndices > POLYGON_MOST)
+                return lr_fail(err, LR_ERR_PARSE, "%s: face %u has %u corners, not 1 to %d", path, k, f->mNumIndices, POLYGON_MOST);
+            for (unsigned j = 0; j < f->mNumIndices; ++j)
+                if (f->mIndices[j] >= part->mNumVertices)
+                    return lr_fail(err, LR_ERR_PARSE, "%s: face %u: corner %u of %u does not exist", path, k, f->mIndices[j], part->mNumVertices);
+        }
+    }
+    return LR_OK;
+}
+
+// Reads first and looks before anything else is done with it. `*out` is to be released by the caller.
+static lr_status import(const char *path, const struct aiScene **out, lr_error *err)
 {
     struct aiPropertyStore *store = aiCreatePropertyStore();
+    *out = NULL;
     if (!store)
-        return NULL;
+        return lr_fail(err, LR_ERR_MEMORY, "%s: out of memory", path);
     aiSetImportPropertyInteger(store, AI_CONFIG_PP_RVC_FLAGS, (int)(aiComponent_NORMALS | aiComponent_TANGENTS_AND_BITANGENTS | aiComponent_COLORS |
                                aiComponent_BONEWEIGHTS | aiComponent_ANIMATIONS | aiComponent_TEXTURES | aiComponent_LIGHTS | aiComponent_CAMERAS));
-    const unsigned steps = aiProcess_ValidateDataStructure | aiProcess_RemoveComponent | aiProcess_Triangulate |
-                           aiProcess_PreTransformVertices | aiProcess_JoinIdenticalVertices;
-    const struct aiScene *scene = aiImportFileExWithProperties(path, steps, NULL, store);
+    const struct aiScene *raw = aiImportFileExWithProperties(path, aiProcess_ValidateDataStructure, NULL, store);
     aiReleasePropertyStore(store);
-    return scene;
+    if (!raw)
+        return lr_fail(err, LR_ERR_PARSE, "%s: not a mesh that can be read: %.200s", path, one_line(aiGetErrorString()).text);
+    const lr_status status = check_raw(raw, path, err);
+    if (status != LR_OK) {
+        aiReleaseImport(raw);
+        return status;
+    }
+    const unsigned steps = aiProcess_RemoveComponent | aiProcess_Triangulate | aiProcess_PreTransformVertices | aiProcess_JoinIdenticalVertices;
+    *out = aiApplyPostProcessing(raw, steps);  // releases it on failure
+    return *out ? LR_OK : lr_fail(err, LR_ERR_PARSE, "%s: not a mesh that can be used: %.200s", path, one_line(aiGetErrorString()).text);
 }
 
 // Slot of each of the file's materials that a mesh uses, -1 for the others; returns how many slots.
@@ -163,9 +207,8 @@ lr_status lr_mesh_load(const char *path, double scale, int z_up, lr_mesh **out, 
     if (!(scale > 0.0 && scale <= 1e6))
         return lr_fail(err, LR_ERR_RANGE, "scale: %g is not in (0, 1e+06]", scale);
     LR_TRY(lr_mesh_file_check(path, err));
-    const struct aiScene *scene = import(path);
-    if (!scene)
-        return lr_fail(err, LR_ERR_PARSE, "%s: not a mesh that can be read: %.200s", path, aiGetErrorString());
+    const struct aiScene *scene;
+    LR_TRY(import(path, &scene, err));
     lr_mesh *mesh = calloc(1, sizeof *mesh);
     const lr_status status = mesh ? convert(scene, path, scale, z_up, mesh, slot_names, err)
                                   : lr_fail(err, LR_ERR_MEMORY, "%s: out of memory", path);
