@@ -203,6 +203,8 @@ void lr_budget_words(const lr_budget *b, lr_text *t)
     lr_text_add(t, ": nominal figures in closed form, no ray traced\n");
     lr_text_add(t, "usable: a dot's peak over its noise at least %.3g, range noise at most %.3g %% of the range, matched on %.3g pixels\n", b->def.snr_min,
                 100*b->def.noise_share_max, b->def.window_px);
+    if (b->scene[0])
+        lr_text_add(t, "light of the scene: %.4g lx, spread evenly over the room (a room without openings: the sun full on the target); patches in direct sun: see the light \"sun\"\n", b->lux[LR_LIGHT_SCENE]);
     verdicts(b, t);
     coverage(b, t);
     resolution(b, t);

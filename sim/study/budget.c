@@ -56,7 +56,8 @@ static void fill_room(const lr_scene *scene, lr_budget *b)
     if (!scene)
         return;
     snprintf(b->scene, sizeof b->scene, "%s", scene->name);
-    const lr_vec3 p = scene->head_pose.origin, lo = scene->bounds.lo, hi = scene->bounds.hi;
+    const lr_box3 room = lr_model_room(scene);
+    const lr_vec3 p = scene->head_pose.origin, lo = room.lo, hi = room.hi;
     b->room_m[0] = fmax(0.0, fmin(fmin(fmin(p.x - lo.x, hi.x - p.x), fmin(p.y - lo.y, hi.y - p.y)), fmin(p.z - lo.z, hi.z - p.z)));
     b->room_m[1] = lr_length(lr_v3(fmax(p.x - lo.x, hi.x - p.x), fmax(p.y - lo.y, hi.y - p.y), fmax(p.z - lo.z, hi.z - p.z)));
 }

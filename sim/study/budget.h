@@ -19,7 +19,7 @@
 typedef enum lr_budget_light {   // ambient light on a target that faces the head
     LR_LIGHT_DARK, LR_LIGHT_OFFICE, LR_LIGHT_HALOGEN, LR_LIGHT_OVERCAST, LR_LIGHT_SUN,
     LR_LIGHT_REQUIRED,           // require.lux of daylight; 0 lx if not asked
-    LR_LIGHT_SCENE,              // of the scene; 0 lx without one
+    LR_LIGHT_SCENE,              // of the scene: spread evenly over its room; without openings the sun is full on the target; 0 lx without a scene
     LR_LIGHTS_COUNT
 } lr_budget_light;
 extern const char *const lr_budget_light_names[];   // in the order of the enum, then NULL
@@ -164,7 +164,7 @@ typedef struct lr_budget {
     lr_budget_verdict verdict[LR_BUDGET_VERDICTS];
     int advice_count;
     lr_budget_advice advice[LR_BUDGET_ADVICE];
-    double room_m[2];            // nearest wall and farthest corner of the scene's bounds from the head; 0 without
+    double room_m[2];            // nearest wall and farthest corner, from the head, of the smallest thing around it; 0 without a scene
     double revolutions;          // of a scan
     double module_azimuth_rad[LR_MAX_MODULES];
 } lr_budget;

@@ -61,18 +61,37 @@ static lr_status keep_curve(lr_model_lights *out, int light, const lr_curve *cur
     return keep(out, light, y, lux, err);
 }
 
+static int holds(lr_box3 b, lr_vec3 p) { return p.x > b.lo.x && p.x < b.hi.x && p.y > b.lo.y && p.y < b.hi.y && p.z > b.lo.z && p.z < b.hi.z; }
+static double volume(lr_box3 b) { const lr_vec3 d = lr_sub(b.hi, b.lo); return d.x*d.y*d.z; }
+
+lr_box3 lr_model_room(const lr_scene *scene)
+{
+    lr_box3 room = scene->bounds;
+    for (int i = 0; i < scene->object_count; i++) {
+        const lr_box3 box = lr_object_bounds(&scene->object[i], scene->object[i].pose);
+        if (holds(box, scene->head_pose.origin) && volume(box) > 0.0 && volume(box) < volume(room))
+            room = box;
+    }
+    return room;
+}
+
 // Light that enters a room and is spread by its walls evenly over them: flux over area, times 1/(1 - reflectance).
-//   lamps: all their flux; sky: through the openings if there are any, else straight from above; sun: full on the target, nothing shades it
+//   lamps: all their flux. In a room with openings sky and sun come through those, panes left out; elsewhere sky comes straight from
+//   above and the sun full on the target. A patch in direct sun is brighter: for that there is the light "sun".
 static lr_status keep_scene(lr_model_lights *out, const lr_scene *scene, lr_error *err)
 {
     double y[PLACES] = {0};
     if (!scene)
         return keep(out, LR_LIGHT_SCENE, y, -1.0, err);
-    const lr_vec3 d = lr_sub(scene->bounds.hi, scene->bounds.lo);
+    const lr_box3 room = lr_model_room(scene);
+    const lr_vec3 d = lr_sub(room.hi, room.lo);
     const double walls_m2 = 2.0*(d.x*d.y + d.y*d.z + d.z*d.x), spread = 1.0/((1.0 - ROOM_REFLECTANCE)*fmax(walls_m2, 1e-6));
-    double open_m2 = 0.0;
-    for (int i = 0; i < scene->portal_count; i++)
+    double open_m2 = 0.0, sunny_m2 = 0.0;
+    for (int i = 0; i < scene->portal_count; i++) {
         open_m2 += scene->portal[i].area_m2;
+        if (scene->sun.present)
+            sunny_m2 += scene->portal[i].area_m2*fmax(0.0, -lr_dot(scene->portal[i].normal, scene->sun.direction));
+    }
     for (int i = 0; i < PLACES; i++) {
         for (int l = 0; l < scene->lamp_count; l++) {
             const lr_lamp *lamp = &scene->lamp[l];
@@ -81,7 +100,7 @@ static lr_status keep_scene(lr_model_lights *out, const lr_scene *scene, lr_erro
         if (scene->sky.present)
             y[i] += lr_table_at(&scene->source[scene->sky.source].spectrum, place_m(i))*(scene->portal_count ? 0.5*open_m2*spread : 1.0);
         if (scene->sun.present)
-            y[i] += lr_table_at(&scene->source[scene->sun.source].spectrum, place_m(i));
+            y[i] += lr_table_at(&scene->source[scene->sun.source].spectrum, place_m(i))*(scene->portal_count ? sunny_m2*spread : 1.0);
     }
     return keep(out, LR_LIGHT_SCENE, y, -1.0, err);
 }

@@ -15,6 +15,7 @@ typedef struct lr_model_lights {   // what shines on the target
     double total_w_m2[LR_LIGHTS_COUNT];     // 300 .. 1100 nm
 } lr_model_lights;
 lr_status lr_model_lights_make(const lr_head *head, const lr_scene *scene, lr_model_lights *out, lr_error *err);
+lr_box3 lr_model_room(const lr_scene *scene);   // bounds of the smallest thing around the head; of everything if there is none
 void lr_model_lights_free(lr_model_lights *lights);
 
 typedef struct lr_model_camera {

@@ -13,7 +13,7 @@
 #include "optics/sheet.h"
 #include "study/budget_model.h"
 
-enum { SLICES = 32 };   // of a dot, over +-4 standard deviations: midpoints, the integrand is smooth and ends at 0
+enum { SLICES = 16, MOST_NEIGHBOURS = 8 };   // midpoints over half a gap
 
 // Laser line of Gaussian shape: three points of Gauss-Hermite quadrature (Abramowitz & Stegun, table 25.10).
 static double line_response(const lr_camera_def *camera, double pixel, const lr_laser_def *laser)
@@ -58,7 +58,8 @@ typedef struct dots_seen {   // as one camera sees a laser's dots
     double unit_e;           // electrons for a density of 1/rad
     double dot_e;            // electrons of a whole dot
     double spread_px, spacing_px;
-    double under_e;          // smooth light of the laser: background, and neighbouring dots where they run together
+    double under_e;          // smooth light of the laser
+    double scatter;          // of the dots' places: 0 even, 1 anywhere in their cells
     double light_e;
     double along_m;          // of a pixel on the target
 } dots_seen;
@@ -74,25 +75,56 @@ static dots_seen see_dots(const lr_model *model, const lr_model_camera *camera, 
     d.spread_px = sqrt(dot_px*dot_px + camera->def->blur_px*camera->def->blur_px + 1.0/12.0);
     d.spacing_px = laser->spacing_rad/px_rad;
     d.dot_e = d.unit_e*laser->dot_share/px_rad;
-    d.under_e = d.unit_e*laser->background_per_rad + d.dot_e/d.spacing_px*fmin(1.0, 4.0*d.spread_px/d.spacing_px);
+    d.under_e = d.unit_e*laser->background_per_rad;
+    d.scatter = laser->def->dots.jitter;
     return d;
+}
+
+// Light and its slope at x between a dot at 0 and one at `gap_px`, the others beyond them at the mean spacing.
+typedef struct lit_place { double e, slope; } lit_place;
+static void add_dot(const dots_seen *d, double x_px, lit_place *at)
+{
+    const double u = x_px/d->spread_px, e = d->dot_e/(d->spread_px*sqrt(2.0*LR_PI))*exp(-0.5*u*u);
+    at->e += e;
+    at->slope -= e*u/d->spread_px;
+}
+static lit_place between(const dots_seen *d, double x_px, double gap_px)
+{
+    const double reach_px = 5.0*d->spread_px;
+    lit_place at = {d->under_e, 0.0};
+    for (int k = 0; k < MOST_NEIGHBOURS && x_px + k*d->spacing_px <= reach_px; k++)
+        add_dot(d, x_px + k*d->spacing_px, &at);
+    for (int k = 0; k < MOST_NEIGHBOURS && gap_px - x_px + k*d->spacing_px <= reach_px; k++)
+        add_dot(d, x_px - gap_px - k*d->spacing_px, &at);
+    return at;
 }
 
 static double peak_e(const dots_seen *d)   // brightest pixel on a dot
 {
-    return d->under_e + d->dot_e/(d->spread_px*sqrt(2.0*LR_PI));
+    return between(d, 0.0, d->spacing_px).e;
 }
 
-// Information that a window holds about the shift, in 1/px^2.
+static double gap_information(const dots_seen *d, double speckle2, double floor_e2, double gap_px)
+{
+    const double end_px = fmin(0.5*gap_px, 5.0*d->spread_px), step_px = end_px/SLICES;
+    double sum = 0.0;
+    for (int i = 0; i < SLICES; i++) {   // both halves are alike
+        const lit_place at = between(d, (i + 0.5)*step_px, gap_px);
+        sum += 2.0*at.slope*at.slope/(at.e + d->light_e + floor_e2 + speckle2*at.e*at.e)*step_px;
+    }
+    return sum;
+}
+
+// Information that a window holds about the shift, in 1/px^2. Dots scattered by +-jitter/2 of their cells leave gaps of variance
+// jitter^2/6 in cells: three points of Gauss-Hermite quadrature over them.
 static double information(const dots_seen *d, double speckle2, double floor_e2, double window_px)
 {
-    const double step_px = 8.0*d->spread_px/SLICES;
-    double sum = 0.0;
-    for (int i = 0; i < SLICES; i++) {
-        const double x = -4.0 + 8.0*(i + 0.5)/SLICES;
-        const double dot = d->dot_e/(d->spread_px*sqrt(2.0*LR_PI))*exp(-0.5*x*x), slope = dot*x/d->spread_px, laser_e = dot + d->under_e;
-        sum += slope*slope/(laser_e + d->light_e + floor_e2 + speckle2*laser_e*laser_e)*step_px;
-    }
+    const double off = d->scatter/sqrt(2.0);
+    double sum = 2.0/3.0*gap_information(d, speckle2, floor_e2, d->spacing_px);
+    if (off > 0.0)
+        sum += (gap_information(d, speckle2, floor_e2, d->spacing_px*(1.0 - off)) + gap_information(d, speckle2, floor_e2, d->spacing_px*(1.0 + off)))/6.0;
+    else
+        sum *= 1.5;
     return sum*window_px/d->spacing_px;
 }
 
