@@ -245,6 +245,32 @@ static void ply_stl_and_gltf_files(void **state)
     free(names);
 }
 
+// The same triangle in bytes; `corners` is what the face says it has.
+static const char *binary_ply(const char *name, uint8_t corners)
+{
+    static const char header[] = "ply\nformat binary_little_endian 1.0\nelement vertex 3\nproperty float x\nproperty float y\nproperty float z\n"
+                                 "element face 1\nproperty list uint8 uint32 vertex_indices\nend_header\n";
+    uint8_t bytes[400];
+    const float place[9] = {0, 0, 0, 3, 0, 0, 0, 4, 0};
+    const uint32_t index[3] = {0, 1, 2};
+    size_t n = sizeof header - 1;
+    memcpy(bytes, header, n);
+    memcpy(bytes + n, place, sizeof place);
+    bytes[n + sizeof place] = corners;
+    memcpy(bytes + n + sizeof place + 1, index, sizeof index);
+    return folder_write_bytes(name, bytes, n + sizeof place + 1 + sizeof index);
+}
+
+static void binary_ply_files(void **state)
+{
+    (void)state;
+    char (*names)[64];
+    lr_mesh *m = load(binary_ply("bytes.ply", 3), 1.0, 1, &names);
+    assert_rel(lr_mesh_area(m), 6.0, REL_FLOAT);
+    lr_mesh_destroy(m);
+    free(names);
+}
+
 static void expect_refused(const char *path, lr_status status, const char *part)
 {
     lr_mesh *m = (lr_mesh *)1;
@@ -271,7 +297,11 @@ static void broken_files_are_refused(void **state)
                                            "property list uchar int vertex_indices\nend_header\n0 nan 0\n3 0 0\n0 4 0\n3 0 1 2\n"), LR_ERR_PARSE, "");
     expect_refused(folder_write("index.ply", "ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nproperty float y\nproperty float z\nelement face 1\n"
                                              "property list uchar int vertex_indices\nend_header\n0 0 0\n3 0 0\n0 4 0\n3 0 1 7\n"), LR_ERR_PARSE, "");
-    expect_refused(folder_write("cut.ply", "ply\nformat ascii 1.0\nelement vertex 3\nprop"), LR_ERR_PARSE, "");
+    expect_refused(folder_write("cut.ply", "ply\nformat ascii 1.0\nelement vertex 3\nprop"), LR_ERR_PARSE, "its PLY header has no end");
+    expect_refused(binary_ply("longer.ply", 4), LR_ERR_PARSE, "it ends in face 0");
+    expect_refused(folder_write("list.ply", "ply\nformat ascii 1.0\nelement vertex 1\nproperty float x\nelement face 1\nproperty list int int vertex_indices\nend_header\n0\n2000000000 0\n"),
+                   LR_ERR_PARSE, "face 0: a list of 2000000000, not 0 to 65536");
+    expect_refused(folder_write("many.ply", "ply\nformat ascii 1.0\nelement vertex 99999999999\nproperty float x\nend_header\n0\n"), LR_ERR_PARSE, "99999999999 of \"vertex\" cannot be in");
     expect_refused(folder_write("flat.obj", "v 0 0 0\nv 1 0 0\nv 2 0 0\nf 1 2 3\n"), LR_ERR_PARSE, "no triangle in it has an area");
     expect_refused(folder_write("far.obj", "v 0 0 0\nv 1e9 0 0\nv 0 1 0\nf 1 2 3\n"), LR_ERR_PARSE, "not within 1e+06 m");
 }
@@ -281,7 +311,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(box_and_rectangle),       cmocka_unit_test(rooms_have_no_gaps),     cmocka_unit_test(openings_are_placed_where_the_hole_is),
         cmocka_unit_test(bad_openings_are_named),  cmocka_unit_test(obj_files),              cmocka_unit_test(small_triangles_are_kept),
-        cmocka_unit_test(ply_stl_and_gltf_files),  cmocka_unit_test(broken_files_are_refused),
+        cmocka_unit_test(ply_stl_and_gltf_files), cmocka_unit_test(binary_ply_files),  cmocka_unit_test(broken_files_are_refused),
     };
     return cmocka_run_group_tests(tests, folder_make, folder_remove);
 }

@@ -5,8 +5,8 @@
 
 #include "core/status.h"
 
-// Ending, size, and for PLY a whole header whose elements can fit in the file: the importer would search a cut header for
-// ever, and reserve whatever a header asks for. MISSING, RANGE, PARSE
+// Ending, size, and a PLY file walked through to its end: the importer would search a cut header for ever, and reserve
+// whatever a list says it holds. MISSING, RANGE, PARSE
 lr_status lr_mesh_file_check(const char *path, lr_error *err);
 
 #endif
