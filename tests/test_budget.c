@@ -122,11 +122,11 @@ static void electrons_on_the_axis(void **state)
         const double n = 0.1/(120.0*LR_DEG)*0.5/LR_PI*LR_PI/4.0*f*f/4.0*(p/f)/(r*r)*0.8*0.35*850e-9/(6.62607015e-34*299792458.0)*100e-6;
         laser->thickness_m = 1e-4;
         laser->divergence_rad = 1e-4;
-        assert_rel(lr_budget_laser_e(head, 0, 0, 0, 1023.5, r, NAN, 0.5), n, 1e-9);
+        assert_rel(lr_budget_laser_e(head, 0, 0, 0, 1023.5, r, (double)NAN, 0.5), n, 1e-9);
         // A sheet wider than the pixel loses what falls beside it: erf of half the pixel over sqrt(2) sigma.
         laser->thickness_m = 20e-3;
         const double grown = 1e-4*r, sigma = 0.25*hypot(20e-3, grown), half = 0.5*14e-6/f*r;
-        assert_rel(lr_budget_laser_e(head, 0, 0, 0, 1023.5, r, NAN, 0.5), n*erf(half/(sqrt(2.0)*sigma)), 1e-9);
+        assert_rel(lr_budget_laser_e(head, 0, 0, 0, 1023.5, r, (double)NAN, 0.5), n*erf(half/(sqrt(2.0)*sigma)), 1e-9);
     }
     lr_head_destroy(head);
 }
@@ -141,9 +141,9 @@ static void flood_is_the_sheet_swept(void **state)
     laser->divergence_rad = 1e-4;
     for (double r = 0.7; r < 20.0; r *= 2.0) {
         laser->mode = LR_LASER_SHEET;
-        const double sheet = lr_budget_laser_e(head, 0, 0, 0, 1023.5, r, NAN, 0.5);
+        const double sheet = lr_budget_laser_e(head, 0, 0, 0, 1023.5, r, (double)NAN, 0.5);
         laser->mode = LR_LASER_FLOOD;
-        const double flood = lr_budget_laser_e(head, 0, 0, 0, 1023.5, r, NAN, 0.5), across = 14e-6/3.42244e-3;
+        const double flood = lr_budget_laser_e(head, 0, 0, 0, 1023.5, r, (double)NAN, 0.5), across = 14e-6/3.42244e-3;
         assert_rel(sheet/flood, 90.0*LR_DEG/across, 1e-9);
     }
     lr_head_destroy(head);
@@ -284,7 +284,7 @@ static void reach_is_where_it_ends(void **state)
     assert_true(outside->module[0].ray[m->middle].noise_m > def.noise_share_max*def.range_m);
     // Where the sun wins, both give the same; before that the laser gives more.
     const double wins_m = m->curve.wins_m[LR_LIGHT_SUN];
-    assert_rel(lr_budget_laser_e(head, 0, 0, 0, r->pixel, wins_m, NAN, b->def.reflectance), m->curve.light_e[LR_LIGHT_SUN], 1e-4);
+    assert_rel(lr_budget_laser_e(head, 0, 0, 0, r->pixel, wins_m, (double)NAN, b->def.reflectance), m->curve.light_e[LR_LIGHT_SUN], 1e-4);
     lr_budget_destroy(outside);
     lr_budget_destroy(inside);
     lr_budget_destroy(b);
@@ -297,7 +297,7 @@ static void refuses(void **state)
 {
     (void)state;
     lr_head *head = head_of(HEAD(SPIN, PAIR, FAN(PLAIN), ""));
-    const double bad[] = {0.0, -1.0, 1.5, NAN};
+    const double bad[] = {0.0, -1.0, 1.5, (double)NAN};
     lr_budget *b = (lr_budget *)1;
     lr_error err;
     for (int i = 0; i < 4; i++) {
@@ -311,7 +311,7 @@ static void refuses(void **state)
     def.light = LR_LIGHT_SCENE;
     assert_int_equal(lr_budget_create(head, &def, &b, &err), LR_ERR_RANGE);
     def = lr_budget_def_default();
-    def.range_m = NAN;
+    def.range_m = (double)NAN;
     assert_int_equal(lr_budget_create(head, &def, &b, &err), LR_ERR_RANGE);
     def = lr_budget_def_default();
     def.window_px = 0;

@@ -97,7 +97,7 @@ static void coverage_on_a_sphere(void **state)
         stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "-15", "30") ", " LASER("down", "15", "-20")), 16, 1);
         stage_line(s, 0, 0);
         int both = 0, in_sight = 0;
-        double low = INFINITY, high = -INFINITY;
+        double low = (double)INFINITY, high = -(double)INFINITY;
         for (int i = 0; i < 512; i++) {
             const double up = -lr_camera_angle(&s->head->module[0].camera[0], i);
             in_sight += (s->flags[i] & LR_FLAG_SEEN_BY_PARTNER) != 0;

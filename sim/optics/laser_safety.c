@@ -15,7 +15,7 @@ double lr_safety_c4(double lambda_m)
 {
     const double nm = lambda_m*1e9;
     if (!inside(lambda_m))
-        return NAN;
+        return (double)NAN;
     return nm <= 700.0 ? 1.0 : nm < 1050.0 ? pow(10.0, 0.002*(nm - 700.0)) : 5.0;
 }
 
@@ -23,7 +23,7 @@ double lr_safety_c7(double lambda_m)
 {
     const double nm = lambda_m*1e9;
     if (!inside(lambda_m))
-        return NAN;
+        return (double)NAN;
     return nm <= 1150.0 ? 1.0 : nm < 1200.0 ? pow(10.0, 0.018*(nm - 1150.0)) : 8.0 + pow(10.0, 0.04*(nm - 1250.0));
 }
 
@@ -60,7 +60,7 @@ static double limit_j(const rows *r, double lambda_m, double time_s, double alph
     const double c4 = lr_safety_c4(lambda_m), c7 = lr_safety_c7(lambda_m), c6 = lr_safety_c6(alpha_rad, time_s);
     const double c = above ? c7 : c4;
     if (!inside(lambda_m) || !(time_s >= 1e-13) || !(time_s <= 3e4))
-        return NAN;
+        return (double)NAN;
     if (time_s <= 1e-11)
         return r->shortest*c6*(above ? c7 : 1.0);
     if (time_s <= lr_safety_ti_s(lambda_m))

@@ -63,7 +63,7 @@ static double share(const lr_model *model, int what, double span_rad[2])
     double sum = 0.0, from = -0.5*LR_PI;
     int was = any(model, -0.5*LR_PI + 1e-9, what);
     span_rad[0] = was ? from : (double)NAN;
-    span_rad[1] = NAN;
+    span_rad[1] = (double)NAN;
     for (int i = 1; i <= steps; i++) {
         const double e = -0.5*LR_PI + LR_PI*i/steps - (i == steps ? 1e-9 : 0.0);
         const int now = any(model, e, what);

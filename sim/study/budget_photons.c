@@ -172,7 +172,7 @@ lr_model_at lr_model_look(const lr_model *model, int module, double pixel, doubl
     const lr_model_camera *camera = &m->camera[0];
     const double ray_rad = lr_model_angle(camera, pixel);
     lr_target t = {.normal_rad = ray_rad + LR_PI, .reflectance = model->def->reflectance};
-    lr_model_at at = {.laser = -1, .step_m = INFINITY, .match_px = INFINITY, .noise_m = INFINITY};
+    lr_model_at at = {.laser = -1, .step_m = (double)INFINITY, .match_px = (double)INFINITY, .noise_m = (double)INFINITY};
     if (!isfinite(ray_rad))
         return at;
     lr_model_point(camera, ray_rad, range_m, &t.x_m, &t.z_m);

@@ -55,7 +55,7 @@ lr_budget_reach lr_model_reach(const lr_model *model, int module, double pixel, 
     }
     if (best < 0) {
         const lr_budget_limit why = limit_at(model, module, pixel, model->def->range_m, light);
-        return (lr_budget_reach){NAN, NAN, why, why};
+        return (lr_budget_reach){(double)NAN, (double)NAN, why, why};
     }
     const int first = best - length + 1;
     lr_budget_reach reach = {grid_m(first), grid_m(best), LR_LIMIT_NONE, LR_LIMIT_NONE};
@@ -148,8 +148,8 @@ static void scan_line(const lr_model *model, int module, lr_budget_module *out)
 {
     const lr_model_module *m = &model->module[module];
     const lr_model_camera *c = &m->camera[0];
-    out->field_rad[0] = out->stereo_rad[0] = out->lit_rad[0] = INFINITY;
-    out->field_rad[1] = out->stereo_rad[1] = out->lit_rad[1] = -INFINITY;
+    out->field_rad[0] = out->stereo_rad[0] = out->lit_rad[0] = (double)INFINITY;
+    out->field_rad[1] = out->stereo_rad[1] = out->lit_rad[1] = -(double)INFINITY;
     for (int i = 0; i < c->def->sensor.pixels; i++) {
         const double ray_rad = lr_model_angle(c, i), up_rad = ray_rad + m->def->pitch_rad;
         double x_m, z_m;
@@ -170,8 +170,8 @@ static void scan_line(const lr_model *model, int module, lr_budget_module *out)
         out->points_per_line += stereo && lit;
     }
     for (int k = 0; k < 2; k++) {   // nothing there: no interval
-        if (!isfinite(out->stereo_rad[k])) out->stereo_rad[k] = NAN;
-        if (!isfinite(out->lit_rad[k])) out->lit_rad[k] = NAN;
+        if (!isfinite(out->stereo_rad[k])) out->stereo_rad[k] = (double)NAN;
+        if (!isfinite(out->lit_rad[k])) out->lit_rad[k] = (double)NAN;
     }
 }
 

@@ -50,7 +50,7 @@ static double median(const lr_model *model, const lr_budget *b, int what, double
         }
     *share = count ? (double)good/count : 0.0;
     if (!count)
-        return NAN;
+        return (double)NAN;
     qsort(value, (size_t)count, sizeof *value, compare);
     return value[count/2];
 }
@@ -66,7 +66,7 @@ static double most_lux(const lr_model *model, const lr_budget *b, double range_m
 {
     lr_model *copy = malloc(sizeof *copy);
     if (!copy)
-        return NAN;
+        return (double)NAN;
     const double pixel = b->module[0].ray[b->module[0].middle].pixel, asked = b->lux[LR_LIGHT_REQUIRED];
     double low = 1.0, high = 1e6;
     for (int i = 0; i < 40 && asked > 0.0; i++) {

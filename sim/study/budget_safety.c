@@ -159,7 +159,7 @@ static double hazard_m(const lr_model *model, int module, int laser, int at_rest
     if (ratio_at(model, module, laser, near_m, at_rest) <= 1.0)
         return near_m;
     if (ratio_at(model, module, laser, far_m, at_rest) > 1.0)
-        return INFINITY;
+        return (double)INFINITY;
     for (int i = 0; i < 24; i++) {
         const double middle_m = sqrt(near_m*far_m);
         *(ratio_at(model, module, laser, middle_m, at_rest) > 1.0 ? &near_m : &far_m) = middle_m;
@@ -180,8 +180,8 @@ void lr_safety_fill_fan(const lr_model *model, int module, int laser, int distan
     out->pulses_per_pass = fmax(1.0, b.pass_s/b.line_s);
     out->passes_per_s = b.rev_per_s;
     if (!(def->wavelength_m >= LO_M && def->wavelength_m <= LR_SAFETY_HI_M)) {
-        out->ratio = out->stalled_ratio = out->stuck_on_ratio = out->telescope_ratio = NAN;
-        out->power_class1_w = out->stalled_power_class1_w = out->hazard_m = out->stalled_hazard_m = NAN;
+        out->ratio = out->stalled_ratio = out->stuck_on_ratio = out->telescope_ratio = (double)NAN;
+        out->power_class1_w = out->stalled_power_class1_w = out->hazard_m = out->stalled_hazard_m = (double)NAN;
         return;
     }
     turning(&b, rule);
@@ -273,7 +273,7 @@ void lr_safety_worst(const lr_model *model, const lr_budget_fan *fan, int count,
     *turning_ratio = *stalled_ratio = 0.0;
     for (int f = 0; f < count; f++)
         if (isnan(fan[f].ratio)) {
-            *turning_ratio = *stalled_ratio = NAN;
+            *turning_ratio = *stalled_ratio = (double)NAN;
             return;
         }
     for (int m = 0, f = 0; m < model->module_count; m++) {
