@@ -67,11 +67,14 @@ lr_run_def lr_run_def_default(void)
 
 lr_trace_def lr_run_trace_def(const lr_run_def *def)
 {
-    static const struct { int laser, ambient; double bounce_share; } by_quality[] = {{2, 1, 0.5}, {4, 4, 0.5}, {8, 32, 1.0}};
+    static const struct { int laser, ambient, indirect, curve; double bounce_share; } by_quality[] = {
+        {2, 1, 1, 128, 0.5}, {4, 4, 2, 256, 0.5}, {8, 32, 8, 512, 1.0}};
     lr_trace_def trace = lr_trace_def_default();
     trace.seed = def->seed;
     trace.laser_samples = def->laser_samples ? def->laser_samples : by_quality[def->quality].laser;
     trace.ambient_samples = def->ambient_samples ? def->ambient_samples : by_quality[def->quality].ambient;
+    trace.indirect_samples = by_quality[def->quality].indirect;
+    trace.curve_rays = by_quality[def->quality].curve;
     trace.bounce_share = by_quality[def->quality].bounce_share;
     return trace;
 }

@@ -5,13 +5,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "trace/work.h"
+#include "trace/indirect.h"
 
-const char *const lr_ray_kind_names[LR_RAY_KINDS] = {"camera", "partner", "laser", "bounce", "sun", "sky", "lamp"};
+const char *const lr_ray_kind_names[LR_RAY_KINDS] = {"camera", "partner", "laser", "bounce", "sun", "sky", "lamp", "connect"};
 
 lr_trace_def lr_trace_def_default(void)
 {
-    return (lr_trace_def){.seed = 1, .laser_samples = 4, .ambient_samples = 4, .bounce_share = 1.0};
+    return (lr_trace_def){.seed = 1, .laser_samples = 4, .ambient_samples = 4, .indirect_samples = 1, .curve_rays = 256, .bounce_share = 1.0};
 }
 
 lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err)
@@ -21,6 +21,10 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
         return lr_fail(err, LR_ERR_RANGE, "laser samples: %d is not in [1, 64]", def->laser_samples);
     if (!(def->ambient_samples >= 1 && def->ambient_samples <= 65536))
         return lr_fail(err, LR_ERR_RANGE, "ambient samples: %d is not in [1, 65536]", def->ambient_samples);
+    if (!(def->indirect_samples >= 0 && def->indirect_samples <= 65536))
+        return lr_fail(err, LR_ERR_RANGE, "indirect samples: %d is not in [0, 65536]", def->indirect_samples);
+    if (!(def->curve_rays >= 16 && def->curve_rays <= 1024))
+        return lr_fail(err, LR_ERR_RANGE, "curve rays: %d is not in [16, 1024]", def->curve_rays);
     if (!(def->bounce_share > 0.0 && def->bounce_share <= 1.0))
         return lr_fail(err, LR_ERR_RANGE, "bounce share: %g is not in (0, 1]", def->bounce_share);
     lr_tracer *tracer = calloc(1, sizeof *tracer);
@@ -116,10 +120,11 @@ static lr_status make_arrays(lr_work *w, lr_error *err)
 
 lr_status lr_work_create(const lr_tracer *tracer, lr_work **out, lr_error *err)
 {
-    (void)tracer;
     *out = NULL;
     lr_work *work = calloc(1, sizeof *work);
-    const lr_status status = work ? make_arrays(work, err) : LR_ERR_MEMORY;
+    lr_status status = work ? make_arrays(work, err) : LR_ERR_MEMORY;
+    if (status == LR_OK)
+        status = lr_indirect_create(tracer, &work->indirect, err);
     if (status != LR_OK) {
         lr_work_destroy(work);
         return lr_fail(err, status, "light paths: out of memory");
@@ -132,6 +137,7 @@ void lr_work_destroy(lr_work *work)
 {
     if (!work)
         return;
+    lr_indirect_destroy(work->indirect);
     lr_rays_destroy(&work->rays);
     lr_rays_destroy(&work->next);
     lr_rays_destroy(&work->again);
@@ -309,6 +315,8 @@ void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camer
         memset(work->sums, 0, LR_PARTS*LR_CHUNK_PIXELS*sizeof *work->sums);
         memset(work->lit, 0, LR_CHUNK_PIXELS);
         lr_direct_laser(&job);
+        if (light->indirect)
+            lr_indirect_laser(&job);
         lr_ambient_paths(&job);
         const lr_line_truth here = truth_from(truth, first);
         lr_first_hits(&job, &here);

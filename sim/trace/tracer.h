@@ -12,6 +12,8 @@ typedef struct lr_trace_def {  // start from lr_trace_def_default()
     uint64_t seed;
     int laser_samples;         // parts a pixel and its exposure are cut into for the laser, 1 .. 64
     int ambient_samples;       // light paths a pixel, 1 .. 65536
+    int indirect_samples;      // light paths a pixel for the indirect laser, 0 .. 65536; 0: none
+    int curve_rays;            // rays that find a laser's lit curve, 16 .. 1024
     double bounce_share;       // share of a pixel's paths that go on after the first hit, (0, 1]; the rest is made up by weight
 } lr_trace_def;
 lr_trace_def lr_trace_def_default(void);
@@ -29,7 +31,7 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
 void lr_tracer_destroy(lr_tracer *tracer);
 
 typedef enum lr_ray_kind {
-    LR_RAY_CAMERA, LR_RAY_PARTNER, LR_RAY_LASER, LR_RAY_BOUNCE, LR_RAY_SUN, LR_RAY_SKY, LR_RAY_LAMP, LR_RAY_KINDS
+    LR_RAY_CAMERA, LR_RAY_PARTNER, LR_RAY_LASER, LR_RAY_BOUNCE, LR_RAY_SUN, LR_RAY_SKY, LR_RAY_LAMP, LR_RAY_CONNECT, LR_RAY_KINDS
 } lr_ray_kind;
 extern const char *const lr_ray_kind_names[LR_RAY_KINDS];
 

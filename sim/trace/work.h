@@ -42,6 +42,7 @@ struct lr_work {
     uint8_t *behind;             // looked through a pane (LR_CHUNK_RAYS)
     uint8_t *lit;                // per pixel of the chunk: parts a laser reaches
     float *sums;                 // (5 x LR_CHUNK_PIXELS): direct, indirect, sun, sky, lamp of the chunk
+    struct lr_indirect *indirect;   // trace/indirect.h
     lr_trace_count count;
 };
 

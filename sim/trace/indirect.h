@@ -1,0 +1,134 @@
+// SPDX-License-Identifier: Apache-2.0
+// Indirect laser light: everything a laser of the module sends into a pixel but its direct light. Private to trace/.
+//
+// Sheets. In one exposure only the lit curve sends light. It is found once a line, from the laser: a fan of rays, specular
+// chains followed (mirrors, panes, glass, smooth coats; each parts the light, nothing is left to chance), gives straight
+// lit pieces of known power. From every surface that a camera path reaches, one connection goes to the curve: piece by its
+// unshadowed worth, place on it by power, or close by as 1/d^2 asks for (equiangular), so that nothing grows without bound in
+// a corner. The path then goes on in a direction drawn from the surface, and ends by chance alone.
+// What a connection cannot reach, light that comes from a matte surface by way of a mirror or glass, is met by the path itself;
+// there the thin sheet is widened, see SHEET_SPREAD in indirect.c.
+// Floods. The ordinary way: a shadow ray to the laser from every surface of a path but the one that the direct light counts.
+// Light of a flood that comes to a surface by way of a mirror or glass is found by the same fan of rays, see flood_curve.
+//
+// The room and the head are held still at mid-exposure.
+// Sources: Kulla & Fajardo, Importance Sampling Techniques for Path Tracing in Participating Media, EGSR 2012 (equiangular);
+//          Talbot, Cline & Egbert, Importance Resampling for Global Illumination, EGSR 2005 (choice among candidates);
+//          Veach, Robust Monte Carlo Methods for Light Transport Simulation (1997), ch. 10 (paths).
+#ifndef LR_TRACE_INDIRECT_H
+#define LR_TRACE_INDIRECT_H
+
+#include "trace/work.h"
+
+#define LR_CURVE_PIECES 4096   // most lit pieces of one line
+#define LR_FAN_NODES 4096      // table of fan angle over share of power
+
+// A straight bit of the lit curve: a + s e, s in 0..1, on one plane.
+typedef struct lr_lit_piece {
+    lr_vec3f a, e;
+    lr_vec3f normal;             // unit, on the lit side
+    lr_vec3f across;             // one sigma of the sheet's Gaussian on the surface
+    lr_vec3f in0, in1;           // unit, where light comes from, at both ends
+    float r0, r1;                // lengths of the light's way: places in between follow from both
+    float u0, u1;                // shares of the laser's power up to its ends
+    float power_w;               // that arrives
+    int laser;
+    int chained;                 // light came by way of a mirror or glass
+    int32_t object;
+    const lr_surface *surface;
+    float scale;                 // its texture's value
+} lr_lit_piece;
+
+typedef struct lr_lit_curve {
+    int count;
+    int first[LR_MAX_LASERS + 1];        // pieces of laser l: first[l] .. first[l + 1]
+    int glossy;                          // some piece does not shine evenly
+    int chained;                         // some piece is chained
+    lr_lit_piece piece[LR_CURVE_PIECES];
+    // The same as the choice needs them (LR_CURVE_PIECES + 16): middles, half extents, normals, power x albedo
+    float *mx, *my, *mz, *hx, *hy, *hz, *nx, *ny, *nz, *glow, *reach2;
+} lr_lit_curve;
+
+typedef struct lr_fan_table { float *alpha_rad; } lr_fan_table;  // (LR_FAN_NODES + 1), even in power
+
+typedef struct lr_fan_ray {      // a ray of the fan on its way
+    int32_t step;                // which of the fan
+    uint32_t chain;              // hash of what it met so far
+    int32_t medium;              // object of solid glass it is in, or -1
+    float weight;                // share of its power that is left
+    float length;                // of its way before this leg
+    float u;                     // share of power
+    lr_vec3f side;               // across the sheet, unit
+    int chained;
+} lr_fan_ray;
+
+typedef struct lr_lit_point {    // where a ray of the fan ends
+    lr_fan_ray ray;
+    lr_vec3f point, normal, direction;
+    float length;                // whole way
+    int32_t object;
+    const lr_surface *surface;
+    float scale;
+} lr_lit_point;
+
+typedef struct lr_ipath_state {  // camera paths (LR_CHUNK_RAYS)
+    int32_t *pixel;
+    uint32_t *seed, *sample;
+    int32_t *kind;               // enum in indirect.c
+    int32_t *medium;
+    float *length;               // way since the last surface that scattered
+    lr_vec3f *across;            // the pixel's width at unit distance, world; flat mirrors turn it
+    float *at_across;            // where in it the path is, -0.5 .. 0.5
+    float *throughput;           // (LR_MAX_LASERS x LR_CHUNK_RAYS), with the camera's response
+} lr_ipath_state;
+
+typedef struct lr_indirect {
+    lr_fan_table fan[LR_MAX_MODULES][LR_MAX_LASERS];
+    int module;                  // of the curve in hand; -1: none
+    double time_s;
+    uint64_t seed;
+    lr_lit_curve curve;
+    lr_fan_ray *fan_ray, *fan_next;      // (LR_CHUNK_RAYS)
+    lr_lit_point *lit;                   // (LR_CURVE_PIECES)
+    int lit_count;
+    lr_rays rays, next, shadow;
+    lr_ipath_state path, path_next;
+    int32_t *shadow_pixel, *shadow_laser;
+    float *shadow_value;
+    float *worth;                        // (LR_CURVE_PIECES + 16)
+} lr_indirect;
+
+lr_status lr_indirect_create(const lr_tracer *tracer, lr_indirect **out, lr_error *err);
+void lr_indirect_destroy(lr_indirect *indirect);
+
+float lr_fan_angle(const lr_fan_table *fan, float u);   // fan angle below which the share u of the power lies
+
+// Makes the curve of the job's module and line, unless it is the one in hand.
+void lr_lit_curve_make(const lr_line_job *job);          // trace/indirect_curve.c
+
+// A surface that a path reached.
+typedef struct lr_receiver {
+    lr_vec3f point, normal, wo;          // wo: back along the path, unit
+    const lr_surface *surface;
+    float scale;
+    int32_t object;
+    lr_vec3f pixel_across;               // on the surface's plane per pixel width, for the first surface; else 0
+    float at_across;                     // where in the pixel's width `point` is, -0.5 .. 0.5
+    float factor[LR_MAX_LASERS];         // what an unit of radiance counts
+} lr_receiver;
+
+typedef struct lr_connection {
+    lr_vec3f from, to;                   // clear of both surfaces
+    float value;                         // what arrives if the way is free
+    int laser;
+} lr_connection;
+// One connection to the curve. `random`: 6 numbers in [0, 1), then a key for more. Returns 0 if nothing can arrive.
+int lr_lit_curve_connect(lr_indirect *indirect, const lr_rig_module *module, const lr_receiver *x, const float random[6], uint32_t key,
+                         lr_connection *out);            // trace/indirect_gather.c
+// Light of chained pieces right at x, times factor; `half_across`: averaged over the pixel's width. `spread_m`: widens the sheet.
+float lr_lit_curve_at(const lr_indirect *indirect, const lr_rig_module *module, const lr_receiver *x, int over_pixel, float spread_m);
+
+// Adds to LR_PART_INDIRECT of the chunk.
+void lr_indirect_laser(const lr_line_job *job);          // trace/indirect.c
+
+#endif

@@ -1,0 +1,439 @@
+// SPDX-License-Identifier: Apache-2.0
+// The lit curve of one line, found from the laser: a fan of rays even in power, their chains, and the straight pieces between them.
+// Where two neighbours land on two planes that meet in between, the pieces end at the crease; else half way.
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "optics/fresnel.h"
+#include "trace/indirect.h"
+
+#define MAX_LEGS 64             // only a guard; weights fall fast
+#define WEIGHT_LEAST 2e-3f      // rays below live on by chance
+#define FLAT_M 5e-6f            // neighbours this near each other's planes lie on one
+#define SMOOTH 0.9f             // cosine between the normals of neighbours on one bent surface
+#define STRETCH 4.0f            // a plane is followed at most this many lengths out and in
+#define LEAN_MOST 20.0f         // on a slanting surface the sheet is spread at most this much
+
+typedef struct lr_fan {         // one laser's fan being followed
+    const lr_line_job *job;
+    const lr_rig_laser *laser;
+    int index, steps;
+    uint32_t seed;
+    lr_pose pose;               // laser to world
+    float u[1025];
+} lr_fan;
+
+float lr_fan_angle(const lr_fan_table *fan, float u)
+{
+    const float x = fminf(fmaxf(u, 0.0f), 1.0f)*(float)LR_FAN_NODES;
+    const int i = x < (float)(LR_FAN_NODES - 1) ? (int)x : LR_FAN_NODES - 1;
+    return fan->alpha_rad[i] + (x - (float)i)*(fan->alpha_rad[i + 1] - fan->alpha_rad[i]);
+}
+
+static lr_vec3f fan_direction(const lr_fan *fan, float u)
+{
+    const int module = (int)(fan->job->module - fan->job->tracer->rig->module);
+    const double alpha = (double)lr_fan_angle(&fan->job->work->indirect->fan[module][fan->index], u);
+    return lr_v3f_of(lr_rotate(fan->pose.rotation, lr_v3(cos(alpha), 0.0, sin(alpha))));
+}
+
+// ---- chains -----------------------------------------------------------------------------------------------------------
+
+typedef struct lr_meeting {     // a ray of the fan meets a surface
+    const lr_fan_ray *ray;
+    lr_vec3f point, normal, direction;  // normal as the shape gives it
+    const lr_surface *surface;
+    float scale, weight, length, time_s;
+    int32_t object;
+    int bin;
+} lr_meeting;
+
+enum { WAY_MIRROR = 1, WAY_THROUGH };
+
+// The same chance for all rays of one chain, so that neighbours stay together.
+static int lives(const lr_fan *fan, uint32_t chain, float *weight, int crowd)
+{
+    const float least = crowd > LR_CHUNK_RAYS/2 ? 0.3f : crowd > LR_CHUNK_RAYS/4 ? 0.05f : WEIGHT_LEAST;
+    if (*weight >= least)
+        return 1;
+    if (!(lr_uniform(lr_hash(fan->seed, chain))*least < *weight))
+        return 0;
+    *weight = least;
+    return 1;
+}
+
+static void send_on(const lr_fan *fan, const lr_meeting *m, lr_vec3f d, float share, int way, int32_t medium)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    lr_fan_ray next = *m->ray;
+    next.weight = m->weight*share;
+    next.length = m->length;
+    next.medium = medium;
+    if (!(way == WAY_THROUGH && m->surface->clear)) {
+        next.chain = lr_hash(m->ray->chain + (uint32_t)way, (uint32_t)m->object);
+        next.chained = 1;
+    }
+    if (way == WAY_MIRROR)
+        next.side = lr_madf(next.side, -2.0f*lr_dotf(next.side, m->normal), m->normal);
+    if (!(next.weight > 0.0f) || in->next.count >= LR_CHUNK_RAYS || !lives(fan, next.chain, &next.weight, in->rays.count))
+        return;
+    const int slot = in->next.count++;
+    const float side = lr_dotf(m->normal, d) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
+    in->fan_next[slot] = next;
+    lr_rays_set(&in->next, slot, lr_madf(m->point, side, m->normal), d, 0.0f, INFINITY, m->time_s);
+}
+
+static lr_vec3f mirrored(const lr_meeting *m) { return lr_madf(m->direction, -2.0f*lr_dotf(m->direction, m->normal), m->normal); }
+
+// The pane's own share mirrored: lr_surface_draw hands it out divided by its chance, and all shares add up to the sum of its weights.
+static void meet_pane(const lr_fan *fan, const lr_meeting *m)
+{
+    float through[LR_MAX_BINS], passed = 0.0f, all = 0.0f;
+    const float c = fabsf(lr_dotf(m->normal, m->direction));
+    lr_surface_sample sample;
+    lr_surface_pane_transmittance(m->surface, c, through);
+    send_on(fan, m, m->direction, through[m->bin], WAY_THROUGH, m->ray->medium);
+    if (!lr_surface_draw(m->surface, 1.0f, lr_v3f(sqrtf(fmaxf(0.0f, 1.0f - c*c)), 0.0f, c), 0.5f, 0.5f, 0.0f, &sample) || sample.wi.z < 0.0f)
+        return;
+    for (int b = 0; b < m->surface->bin_count; b++) {
+        passed += through[b];
+        all += sample.weight[b];
+    }
+    send_on(fan, m, mirrored(m), sample.weight[m->bin]*(1.0f - passed/all), WAY_MIRROR, m->ray->medium);
+}
+
+static void meet_glass(const lr_fan *fan, const lr_meeting *m)
+{
+    const int inside = lr_dotf(m->normal, m->direction) > 0.0f;
+    const float c = fminf(1.0f, fabsf(lr_dotf(m->normal, m->direction)));
+    const float eta = inside ? 1.0f/m->surface->index_mean : m->surface->index_mean, n = m->surface->index_n[m->bin];
+    const float sin2 = (1.0f - c*c)/(eta*eta), f = sin2 < 1.0f ? lr_fresnel_dielectric_f(c, inside ? 1.0f/n : n) : 1.0f;
+    send_on(fan, m, mirrored(m), f, WAY_MIRROR, m->ray->medium);
+    if (!(f < 1.0f))
+        return;
+    const lr_vec3f up = inside ? lr_mulf(m->normal, -1.0f) : m->normal;  // against the ray
+    const lr_vec3f along = lr_madf(m->direction, c, up);
+    const lr_vec3f d = lr_unitf(lr_madf(lr_mulf(along, 1.0f/eta), -sqrtf(1.0f - sin2), up));
+    send_on(fan, m, d, 1.0f - f, WAY_THROUGH, inside ? -1 : m->object);
+}
+
+static void meet_mirror(const lr_fan *fan, const lr_meeting *m)
+{
+    const float c = fabsf(lr_dotf(m->normal, m->direction));
+    lr_surface_sample sample;
+    if (lr_surface_draw(m->surface, m->scale, lr_v3f(sqrtf(fmaxf(0.0f, 1.0f - c*c)), 0.0f, c), 0.5f, 0.5f, 0.0f, &sample))
+        send_on(fan, m, mirrored(m), sample.weight[m->bin], WAY_MIRROR, m->ray->medium);
+}
+
+static void land(lr_indirect *in, const lr_meeting *m)
+{
+    if (in->lit_count >= LR_CURVE_PIECES)
+        return;
+    lr_lit_point *p = &in->lit[in->lit_count++];
+    *p = (lr_lit_point){.ray = *m->ray, .point = m->point, .direction = m->direction, .length = m->length,
+                        .object = m->object, .surface = m->surface, .scale = m->scale};
+    p->ray.weight = m->weight;
+    p->normal = lr_dotf(m->normal, m->direction) < 0.0f ? m->normal : lr_mulf(m->normal, -1.0f);
+}
+
+static void meet(const lr_fan *fan, int i)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    const lr_rays *rays = &in->rays;
+    const lr_scene *scene = fan->job->tracer->scene;
+    if (rays->object[i] < 0)
+        return;
+    int material;
+    lr_meeting m = {.ray = &in->fan_ray[i], .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i),
+                    .direction = lr_rays_direction(rays, i), .object = rays->object[i], .bin = fan->laser->bin, .time_s = rays->time_s[i]};
+    m.surface = lr_scene_surface(scene, m.object, rays->primitive[i], rays->u[i], rays->v[i], &m.scale, &material);
+    m.length = m.ray->length + rays->t[i];
+    m.weight = m.ray->weight;
+    if (m.ray->medium >= 0)
+        m.weight *= expf(-scene->surface[scene->object[m.ray->medium].material[0]].absorption_per_m[m.bin]*rays->t[i]);
+    if (m.surface->clear) {
+        meet_pane(fan, &m);
+    } else if (m.surface->kind == LR_MATERIAL_GLASS) {
+        meet_glass(fan, &m);
+    } else if (m.surface->specular) {
+        meet_mirror(fan, &m);
+    } else {
+        if (m.surface->kind == LR_MATERIAL_COATED && !(m.surface->alpha_x > 0.0f))
+            send_on(fan, &m, mirrored(&m), lr_fresnel_dielectric_f(fabsf(lr_dotf(m.normal, m.direction)), m.surface->index_n[m.bin]), WAY_MIRROR, m.ray->medium);
+        land(in, &m);
+    }
+}
+
+static void follow(const lr_fan *fan)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    for (int leg = 0; leg < MAX_LEGS && in->rays.count > 0; leg++) {
+        lr_work_intersect(fan->job, &in->rays, leg == 0 ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, LR_RAY_LASER);
+        in->next.count = 0;
+        for (int i = 0; i < in->rays.count; i++)
+            meet(fan, i);
+        const lr_rays rays = in->rays;
+        in->rays = in->next;
+        in->next = rays;
+        lr_fan_ray *swap = in->fan_ray;
+        in->fan_ray = in->fan_next;
+        in->fan_next = swap;
+    }
+}
+
+static void start_fan(lr_fan *fan)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    const float shift = lr_uniform(lr_hash(fan->seed, 0x6c696e65u)) - 0.5f;
+    const lr_vec3f origin = lr_v3f_of(fan->pose.origin), side = lr_v3f_of(fan->pose.rotation.y);
+    in->rays.count = in->lit_count = 0;
+    for (int i = 0; i <= fan->steps; i++) {
+        fan->u[i] = i == 0 ? 0.0f : i == fan->steps ? 1.0f : ((float)i + shift)/(float)fan->steps;
+        const int slot = in->rays.count++;
+        in->fan_ray[slot] = (lr_fan_ray){.step = i, .medium = -1, .weight = 1.0f, .u = fan->u[i], .side = side};
+        lr_rays_set(&in->rays, slot, origin, fan_direction(fan, fan->u[i]), 0.0f, INFINITY, (float)fan->job->moment.time_s);
+    }
+}
+
+// ---- pieces -----------------------------------------------------------------------------------------------------------
+
+typedef struct lr_pencil { lr_vec3f apex, d, apex_step, d_step; } lr_pencil;  // the rays from one neighbour (0) to the other (1)
+
+static lr_vec3f apex_of(const lr_lit_point *p) { return lr_madf(p->point, -p->length, p->direction); }
+
+static lr_pencil pencil_between(const lr_lit_point *a, lr_vec3f apex, lr_vec3f direction)
+{
+    const lr_vec3f from = apex_of(a);
+    return (lr_pencil){from, a->direction, lr_subf(apex, from), lr_subf(direction, a->direction)};
+}
+
+// Distance along the ray at `t` to the plane of p, kept within STRETCH; *inside tells if it had to be.
+static float depth_at(const lr_pencil *pencil, const lr_lit_point *p, float t, int *inside)
+{
+    const lr_vec3f q = lr_madf(pencil->apex, t, pencil->apex_step), d = lr_madf(pencil->d, t, pencil->d_step);
+    const float depth = lr_dotf(p->normal, lr_subf(p->point, q))/lr_dotf(p->normal, d);
+    *inside = depth >= p->length/STRETCH && depth <= p->length*STRETCH;
+    return *inside ? depth : depth > 0.0f && depth < p->length ? p->length/STRETCH : p->length*STRETCH;
+}
+
+static lr_vec3f place_at(const lr_pencil *pencil, float t, float depth)
+{
+    return lr_madf(lr_madf(pencil->apex, t, pencil->apex_step), depth, lr_madf(pencil->d, t, pencil->d_step));
+}
+
+// One sigma across the sheet, laid along the ray onto the surface.
+static lr_vec3f across_of(const lr_fan *fan, const lr_lit_point *p, lr_vec3f normal)
+{
+    const float sigma = (float)lr_sheet_sigma_m(fan->laser->sheet, (double)p->length);
+    float lean = lr_dotf(normal, p->ray.side)/lr_dotf(normal, p->direction);
+    lean = fminf(fmaxf(lean, -LEAN_MOST), LEAN_MOST);
+    return lr_mulf(lr_madf(p->ray.side, -lean, p->direction), sigma);
+}
+
+static void finish_piece(const lr_fan *fan, lr_lit_piece *piece, const lr_lit_point *p, float u0, float u1, float weight)
+{
+    lr_lit_curve *curve = &fan->job->work->indirect->curve;
+    piece->across = across_of(fan, p, piece->normal);
+    piece->u0 = u0;
+    piece->u1 = u1;
+    piece->laser = fan->index;
+    piece->chained = p->ray.chained;
+    piece->object = p->object;
+    piece->surface = p->surface;
+    piece->scale = p->scale;
+    piece->power_w = (float)fan->laser->def->power_w*fabsf(u1 - u0)*weight;
+    curve->glossy |= p->surface->kind != LR_MATERIAL_DIFFUSE && p->surface->kind != LR_MATERIAL_ROUGH_DIFFUSE;
+    curve->chained |= p->ray.chained;
+}
+
+static lr_lit_piece *new_piece(const lr_fan *fan, float u0, float u1)
+{
+    lr_lit_curve *curve = &fan->job->work->indirect->curve;
+    return curve->count < LR_CURVE_PIECES && u0 != u1 ? &curve->piece[curve->count++] : NULL;
+}
+
+// The piece on p's plane between t0 and t1 of the pencil, which carries the shares u0 .. u1.
+static void add_piece(const lr_fan *fan, const lr_pencil *pencil, const lr_lit_point *p, float t0, float t1, float u0, float u1)
+{
+    int inside;
+    lr_lit_piece *piece = new_piece(fan, u0, u1);
+    if (!piece)
+        return;
+    piece->normal = p->normal;
+    piece->r0 = depth_at(pencil, p, t0, &inside);
+    piece->r1 = depth_at(pencil, p, t1, &inside);
+    piece->a = place_at(pencil, t0, piece->r0);
+    piece->e = lr_subf(place_at(pencil, t1, piece->r1), piece->a);
+    piece->e = lr_madf(piece->e, -lr_dotf(piece->e, p->normal), p->normal);
+    piece->in0 = lr_mulf(lr_unitf(lr_madf(pencil->d, t0, pencil->d_step)), -1.0f);
+    piece->in1 = lr_mulf(lr_unitf(lr_madf(pencil->d, t1, pencil->d_step)), -1.0f);
+    finish_piece(fan, piece, p, u0, u1, p->ray.weight);
+}
+
+// The straight piece from one neighbour to the other.
+static void add_chord(const lr_fan *fan, const lr_lit_point *a, const lr_lit_point *b)
+{
+    lr_lit_piece *piece = new_piece(fan, a->ray.u, b->ray.u);
+    if (!piece)
+        return;
+    const lr_vec3f n = lr_addf(a->normal, b->normal), e = lr_subf(b->point, a->point);
+    const float e2 = lr_dotf(e, e);
+    piece->a = a->point;
+    piece->e = e;
+    piece->normal = lr_unitf(e2 > 0.0f ? lr_madf(n, -lr_dotf(n, e)/e2, e) : n);
+    piece->r0 = a->length;
+    piece->r1 = b->length;
+    piece->in0 = lr_mulf(a->direction, -1.0f);
+    piece->in1 = lr_mulf(b->direction, -1.0f);
+    finish_piece(fan, piece, a, a->ray.u, b->ray.u, 0.5f*(a->ray.weight + b->ray.weight));
+}
+
+static float share_at(const lr_fan *fan, float u0, float u1, float t)  // share of power below the ray at t; angles are even in t
+{
+    const int module = (int)(fan->job->module - fan->job->tracer->rig->module);
+    const lr_fan_table *table = &fan->job->work->indirect->fan[module][fan->index];
+    const float want = lr_fan_angle(table, u0) + t*(lr_fan_angle(table, u1) - lr_fan_angle(table, u0));
+    return (float)lr_dots_cumulative(fan->laser->dots, (double)want);
+}
+
+// Where the two planes meet within the pencil; 0.5 if they do not.
+static float crease(const lr_pencil *pencil, const lr_lit_point *a, const lr_lit_point *b)
+{
+    int in_a, in_b;
+    float lo = 0.0f, hi = 1.0f;
+    const float start = a->length - depth_at(pencil, b, 0.0f, &in_b), end = depth_at(pencil, a, 1.0f, &in_a) - b->length;
+    if (!(in_a || in_b) || !(start*end < 0.0f))
+        return 0.5f;
+    for (int i = 0; i < 24; i++) {
+        const float mid = 0.5f*(lo + hi);
+        const float gap = depth_at(pencil, a, mid, &in_a) - depth_at(pencil, b, mid, &in_b);
+        if (gap*start > 0.0f)
+            lo = mid;
+        else
+            hi = mid;
+    }
+    return 0.5f*(lo + hi);
+}
+
+// How neighbours hang together: on one plane, or on one surface bent towards the light, a chord stays clear of it; on one bent away, and
+// at a crease, it is their planes that do.
+static void join(const lr_fan *fan, const lr_lit_point *a, const lr_lit_point *b)
+{
+    const lr_pencil pencil = pencil_between(a, apex_of(b), b->direction);
+    const lr_vec3f between = lr_subf(b->point, a->point);
+    const float above_a = lr_dotf(a->normal, between), above_b = -lr_dotf(b->normal, between), u0 = a->ray.u, u1 = b->ray.u;
+    const int smooth = a->object == b->object && lr_dotf(a->normal, b->normal) > SMOOTH;
+    const int flat = fabsf(above_a) <= FLAT_M && fabsf(above_b) <= FLAT_M, hollow = above_a > 0.0f && above_b > 0.0f;
+    const int alike = a->surface == b->surface && fabsf(a->scale - b->scale) < 1e-4f;
+    if (alike && smooth && (flat || hollow)) {
+        add_chord(fan, a, b);
+        return;
+    }
+    const float t = flat ? 0.5f : crease(&pencil, a, b), u = fminf(fmaxf(share_at(fan, u0, u1, t), u0), u1);
+    add_piece(fan, &pencil, a, 0.0f, t, u0, u);
+    add_piece(fan, &pencil, b, t, 1.0f, u, u1);
+}
+
+// Half a step on alone, from p towards the fan's ray `other`, which went elsewhere. `last`: p's neighbour on the other side or NULL.
+static void half_step(const lr_fan *fan, const lr_lit_point *p, int other, const lr_lit_point *last)
+{
+    lr_vec3f apex = apex_of(p), d = p->direction;
+    const float u1 = fan->u[other], u = fminf(fmaxf(share_at(fan, p->ray.u, u1, 0.5f), fminf(p->ray.u, u1)), fmaxf(p->ray.u, u1));
+    if (!p->ray.chained) {
+        d = fan_direction(fan, u1);
+    } else if (last) {
+        const lr_vec3f was = apex_of(last);
+        apex = lr_addf(apex, lr_subf(apex, was));
+        d = lr_unitf(lr_addf(d, lr_subf(d, last->direction)));
+    }
+    const lr_pencil pencil = pencil_between(p, apex, d);
+    add_piece(fan, &pencil, p, 0.0f, 0.5f, p->ray.u, u);
+}
+
+static int by_chain_and_step(const void *x, const void *y)
+{
+    const lr_lit_point *a = x, *b = y;
+    if (a->ray.chain != b->ray.chain)
+        return a->ray.chain < b->ray.chain ? -1 : 1;
+    return a->ray.step - b->ray.step;
+}
+
+static int neighbours(const lr_lit_point *a, const lr_lit_point *b) { return a->ray.chain == b->ray.chain && b->ray.step == a->ray.step + 1; }
+
+static void make_pieces(const lr_fan *fan)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    qsort(in->lit, (size_t)in->lit_count, sizeof *in->lit, by_chain_and_step);
+    for (int i = 0; i < in->lit_count; i++) {
+        const lr_lit_point *p = &in->lit[i];
+        const lr_lit_point *before = i > 0 && neighbours(p - 1, p) ? p - 1 : NULL;
+        const lr_lit_point *after = i + 1 < in->lit_count && neighbours(p, p + 1) ? p + 1 : NULL;
+        if (after)
+            join(fan, p, after);
+        else if (p->ray.step < fan->steps)
+            half_step(fan, p, p->ray.step + 1, before);
+        if (!before && p->ray.step > 0)
+            half_step(fan, p, p->ray.step - 1, after);
+    }
+}
+
+// ---- the curve ----------------------------------------------------------------------------------------------------------
+
+static float albedo_guess(const lr_lit_piece *piece, int bin)  // only how often it is chosen hangs on this
+{
+    const lr_surface *s = piece->surface;
+    if (s->kind == LR_MATERIAL_DIFFUSE || s->kind == LR_MATERIAL_ROUGH_DIFFUSE)
+        return s->reflectance[bin]*piece->scale;
+    return 0.5f;
+}
+
+static void tabulate(lr_lit_curve *curve, int first, int bin)
+{
+    for (int k = first; k < curve->count; k++) {
+        const lr_lit_piece *p = &curve->piece[k];
+        const lr_vec3f half = lr_mulf(p->e, 0.5f), middle = lr_addf(p->a, half);
+        curve->mx[k] = middle.x; curve->my[k] = middle.y; curve->mz[k] = middle.z;
+        curve->hx[k] = half.x; curve->hy[k] = half.y; curve->hz[k] = half.z;
+        curve->nx[k] = p->normal.x; curve->ny[k] = p->normal.y; curve->nz[k] = p->normal.z;
+        curve->glow[k] = p->power_w*albedo_guess(p, bin);
+        curve->reach2[k] = 4.0f*lr_dotf(p->e, p->e);
+    }
+}
+
+static void add_laser(const lr_line_job *job, int index)
+{
+    lr_indirect *in = job->work->indirect;
+    const lr_rig_laser *laser = &job->module->laser[index];
+    lr_fan fan = {.job = job, .laser = laser, .index = index, .steps = job->tracer->def.curve_rays};
+    const int first = in->curve.count;
+    uint64_t when;
+    memcpy(&when, &job->moment.time_s, sizeof when);
+    fan.seed = lr_hash(lr_hash((uint32_t)job->tracer->def.seed, (uint32_t)(when ^ (when >> 32))), (uint32_t)(in->module*LR_MAX_LASERS + index));
+    fan.pose = lr_pose_mul(job->moment.pose, laser->in_module);
+    start_fan(&fan);
+    follow(&fan);
+    make_pieces(&fan);
+    tabulate(&in->curve, first, laser->bin);
+}
+
+void lr_lit_curve_make(const lr_line_job *job)
+{
+    lr_indirect *in = job->work->indirect;
+    lr_lit_curve *curve = &in->curve;
+    const int module = (int)(job->module - job->tracer->rig->module);
+    if (in->module == module && in->time_s == job->moment.time_s && in->seed == job->tracer->def.seed)
+        return;
+    in->module = module;
+    in->seed = job->tracer->def.seed;
+    in->time_s = job->moment.time_s;
+    curve->count = curve->glossy = curve->chained = 0;
+    for (int l = 0; l < job->module->laser_count; l++) {
+        const lr_laser_def *def = job->module->laser[l].def;
+        curve->first[l] = curve->count;
+        if (def->mode == LR_LASER_SHEET && def->power_w > 0.0)
+            add_laser(job, l);
+    }
+    for (int l = job->module->laser_count; l <= LR_MAX_LASERS; l++)
+        curve->first[l] = curve->count;
+}

@@ -1,0 +1,301 @@
+// SPDX-License-Identifier: Apache-2.0
+// Connecting a surface to the lit curve: which piece, where on it, and how much would arrive.
+#include <math.h>
+
+#include "core/rng.h"
+#include "trace/indirect.h"
+#include "trace/surface_eval.h"
+
+#define BLOCK 16                // pieces weighed together
+#define BLOCKS (LR_CURVE_PIECES/BLOCK + LR_MAX_LASERS)
+#define NEAR_PIXELS 16.0f       // within so many pixel widths the place across the pixel matters
+#define CANDIDATES 8            // to choose among where a surface does not shine evenly
+#define FACING_LEAST 1e-4f
+
+// ---- worth of pieces ----------------------------------------------------------------------------------------------------
+
+typedef struct lr_line_view {   // a piece, its sheet offset taken, as seen from a point
+    lr_vec3f to, unit;          // to its start; along it
+    float length, foot, gap2;   // foot: place nearest to the point; gap2: distance there, squared
+} lr_line_view;
+
+static lr_line_view view_line(const lr_lit_piece *p, float offset_sigma, lr_vec3f point)
+{
+    lr_line_view v = {.to = lr_subf(lr_madf(p->a, offset_sigma, p->across), point), .length = sqrtf(lr_dotf(p->e, p->e))};
+    v.unit = v.length > 0.0f ? lr_mulf(p->e, 1.0f/v.length) : lr_v3f(0.0f, 0.0f, 0.0f);
+    v.foot = -lr_dotf(v.to, v.unit);
+    v.gap2 = fmaxf(lr_dotf(v.to, v.to) - v.foot*v.foot, 1e-14f);
+    return v;
+}
+
+// Integral of (a + b x)/(x^2 + h^2)^2 over x0 .. x1.
+static float line_integral(float a, float b, float h2, float x0, float x1)
+{
+    const float h = sqrtf(h2), q0 = 1.0f/(x0*x0 + h2), q1 = 1.0f/(x1*x1 + h2);
+    return a*(0.5f*(x1*q1 - x0*q0)/h2 + 0.5f*(atanf(x1/h) - atanf(x0/h))/(h2*h)) - 0.5f*b*(q1 - q0);
+}
+
+// Unshadowed worth of a near piece by its closed form for two matte surfaces. `soft2`: spread of the point itself, squared.
+static float near_worth(const lr_lit_piece *p, float glow, float offset_sigma, const lr_receiver *x, float soft2)
+{
+    const lr_line_view v = view_line(p, offset_sigma, x->point);
+    const float out = -lr_dotf(p->normal, v.to), slope = lr_dotf(x->normal, v.unit), at_foot = lr_dotf(x->normal, v.to) + slope*v.foot;
+    if (!(out > 0.0f))
+        return 0.0f;
+    if (!(v.length > 1e-6f)) {
+        const float d2 = lr_dotf(v.to, v.to) + soft2 + 1e-10f;
+        return glow*fmaxf(0.0f, lr_dotf(x->normal, v.to))*out/(d2*d2);
+    }
+    float x0 = -v.foot, x1 = v.length - v.foot;
+    if (slope != 0.0f) {           // only where the surface faces it
+        const float edge = -at_foot/slope;
+        if (slope > 0.0f)
+            x0 = fmaxf(x0, edge);
+        else
+            x1 = fminf(x1, edge);
+    } else if (!(at_foot > 0.0f)) {
+        return 0.0f;
+    }
+    return x1 > x0 ? fmaxf(0.0f, glow*out*line_integral(at_foot, slope, v.gap2 + soft2, x0, x1)/v.length) : 0.0f;
+}
+
+// Worths of up to BLOCK pieces from k on; returns how near the nearest is, squared, less its own reach.
+static float weigh_block(const lr_lit_curve *c, const lr_receiver *x, int k, float factor, float *worth)
+{
+    const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
+    float nearest = INFINITY;
+    for (int j = 0; j < BLOCK; j++) {
+        const int i = k + j;
+        const float dx = c->mx[i] - px, dy = c->my[i] - py, dz = c->mz[i] - pz;
+        const float d2 = dx*dx + dy*dy + dz*dz + 1e-10f;
+        const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]);
+        const float out = -(c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz), reach = d2 - c->reach2[i];
+        worth[j] = factor*c->glow[i]*(in > 0.0f ? in : 0.0f)*(out > 0.0f ? out : 0.0f)/(d2*d2);
+        nearest = reach < nearest ? reach : nearest;
+    }
+    return nearest;
+}
+
+typedef struct lr_worths {      // of all pieces, for one point
+    float *worth;
+    float block[BLOCKS];
+    int start[BLOCKS], end[BLOCKS];
+    int blocks;
+    float total, near2, soft2, offset_sigma;
+} lr_worths;
+
+static void weigh_near(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int k, int end, float factor)
+{
+    for (int i = k; i < end; i++) {
+        const float dx = c->mx[i] - x->point.x, dy = c->my[i] - x->point.y, dz = c->mz[i] - x->point.z;
+        if (dx*dx + dy*dy + dz*dz < c->reach2[i] + w->near2)
+            w->worth[i] = factor*near_worth(&c->piece[i], c->glow[i], w->offset_sigma, x, w->soft2);
+    }
+}
+
+static void weigh(const lr_lit_curve *c, const lr_receiver *x, const lr_rig_module *module, lr_worths *w)
+{
+    w->blocks = 0;
+    w->total = 0.0f;
+    for (int l = 0; l < module->laser_count; l++)
+        for (int k = c->first[l]; k < c->first[l + 1]; k += BLOCK) {
+            const int end = k + BLOCK < c->first[l + 1] ? k + BLOCK : c->first[l + 1], b = w->blocks++;
+            if (!(x->factor[l] > 0.0f) || weigh_block(c, x, k, x->factor[l], w->worth + k) < w->near2)
+                weigh_near(c, x, w, k, end, x->factor[l]);
+            float sum = 0.0f;
+            for (int i = k; i < end; i++)
+                sum += w->worth[i];
+            w->block[b] = sum;
+            w->start[b] = k;
+            w->end[b] = end;
+            w->total += sum;
+        }
+}
+
+// Piece by its worth; `u` in [0, 1).
+static int pick(const lr_worths *w, float u, float *chance)
+{
+    float rest = u*w->total;
+    int b = 0;
+    while (b + 1 < w->blocks && rest >= w->block[b])
+        rest -= w->block[b++];
+    int k = w->start[b];
+    while (k + 1 < w->end[b] && rest >= w->worth[k])
+        rest -= w->worth[k++];
+    *chance = w->worth[k]/w->total;
+    return k;
+}
+
+// ---- a place on a piece -----------------------------------------------------------------------------------------------
+
+typedef struct lr_lit_place { lr_vec3f point, in; float power_w; } lr_lit_place;  // power over the density of its choice
+
+static float share_between(const lr_lit_piece *p, float t) { return t*p->r0/(t*p->r0 + (1.0f - t)*p->r1); }  // of angle, to of length
+
+static lr_lit_place place_at(const lr_lit_piece *p, float s, float t, float offset_sigma, float power_w)
+{
+    const lr_vec3f on = lr_madf(lr_madf(p->a, s, p->e), offset_sigma, p->across);
+    return (lr_lit_place){on, lr_unitf(lr_madf(lr_mulf(p->in0, 1.0f - t), t, p->in1)), power_w};
+}
+
+static lr_lit_place place_by_power(const lr_lit_piece *p, const lr_fan_table *fan, float u, float offset_sigma)
+{
+    const float a0 = lr_fan_angle(fan, p->u0), a1 = lr_fan_angle(fan, p->u1);
+    const float t = fminf(fmaxf((lr_fan_angle(fan, p->u0 + u*(p->u1 - p->u0)) - a0)/(a1 - a0), 0.0f), 1.0f);
+    return place_at(p, share_between(p, t), t, offset_sigma, p->power_w);
+}
+
+static lr_lit_place place_by_angle(const lr_lit_piece *p, const lr_fan_table *fan, const lr_dots *dots, lr_vec3f point, float u, float offset_sigma)
+{
+    const lr_line_view v = view_line(p, offset_sigma, point);
+    const float gap = sqrtf(v.gap2), from = atanf(-v.foot/gap), to = atanf((v.length - v.foot)/gap);
+    const float x = gap*tanf(from + u*(to - from)), s = fminf(fmaxf((x + v.foot)/v.length, 0.0f), 1.0f);
+    const float density = v.length*gap/((to - from)*(x*x + v.gap2));          // over s
+    const float below = s*p->r1 + (1.0f - s)*p->r0, t = s*p->r1/below, t_per_s = p->r0*p->r1/(below*below);
+    const float a0 = lr_fan_angle(fan, p->u0), a1 = lr_fan_angle(fan, p->u1);
+    const float share = (float)lr_dots_density(dots, (double)(a0 + t*(a1 - a0)))*(a1 - a0)/(p->u1 - p->u0);
+    return place_at(p, s, t, offset_sigma, p->power_w*share*t_per_s/density);
+}
+
+// Moves the point across its pixel to where 1/d^2 of the line asks for it; returns 1/density.
+static float shift_across(const lr_receiver *x, const lr_lit_piece *p, float offset_sigma, float u, lr_vec3f *point)
+{
+    const lr_line_view v = view_line(p, offset_sigma, x->point);
+    const lr_vec3f gap = lr_madf(v.to, v.foot, v.unit);                        // from the point straight to the line
+    const lr_vec3f step = lr_madf(x->pixel_across, -lr_dotf(x->pixel_across, v.unit), v.unit);
+    const float step2 = lr_dotf(step, step);
+    if (!(step2 > 1e-16f))
+        return 1.0f;
+    const float best = lr_dotf(gap, step)/step2;                               // relative to at_across
+    const float h = sqrtf(fmaxf(lr_dotf(gap, gap) - best*best*step2, 1e-12f)/step2);
+    const float lo = atanf((-0.5f - x->at_across - best)/h), hi = atanf((0.5f - x->at_across - best)/h);
+    if (!(hi - lo > 1e-6f))
+        return 1.0f;
+    const float y = h*tanf(lo + u*(hi - lo));
+    *point = lr_madf(x->point, best + y, x->pixel_across);
+    return (hi - lo)*(y*y + h*h)/h;
+}
+
+// ---- one connection -----------------------------------------------------------------------------------------------------
+
+static lr_vec3f clear_of(lr_vec3f point, lr_vec3f normal) { return lr_madf(point, LR_OFFSET_M, normal); }
+
+static float response_towards(const lr_lit_piece *p, const lr_lit_place *y, lr_vec3f wi, int bin)
+{
+    float f[LR_MAX_BINS];
+    lr_surface_eval_world(p->surface, p->scale, p->normal, y->in, wi, f);
+    return f[bin];
+}
+
+static float try_piece(const lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, const lr_worths *w, int k, const float u[3], lr_connection *out)
+{
+    const lr_lit_piece *p = &in->curve.piece[k];
+    const lr_rig_laser *laser = &module->laser[p->laser];
+    const lr_fan_table *fan = &in->fan[in->module][p->laser];
+    const lr_vec3f middle = lr_subf(lr_madf(p->a, 0.5f, p->e), x->point);
+    const float d2 = lr_dotf(middle, middle), e2 = lr_dotf(p->e, p->e);
+    lr_vec3f point = x->point;
+    float weight = 1.0f, f[LR_MAX_BINS];
+    if (w->near2 > 0.0f && d2 < in->curve.reach2[k] + w->near2)
+        weight = shift_across(x, p, w->offset_sigma, u[1], &point);
+    const lr_lit_place y = d2 < e2 && e2 > 1e-12f ? place_by_angle(p, fan, laser->dots, point, u[2], w->offset_sigma)
+                                                 : place_by_power(p, fan, u[2], w->offset_sigma);
+    const lr_vec3f to = lr_subf(y.point, point);
+    const float distance2 = lr_dotf(to, to);
+    if (!(distance2 > 1e-14f))
+        return 0.0f;
+    const lr_vec3f wi = lr_mulf(to, 1.0f/sqrtf(distance2));
+    if (!(lr_dotf(x->normal, wi) > 0.0f && lr_dotf(p->normal, wi) < 0.0f))
+        return 0.0f;
+    lr_surface_eval_world(x->surface, x->scale, x->normal, x->wo, wi, f);
+    out->from = clear_of(x->point, x->normal);  // not the shifted point, which may lie within a bent surface
+    out->to = clear_of(y.point, p->normal);
+    out->laser = p->laser;
+    return x->factor[p->laser]*f[laser->bin]*response_towards(p, &y, lr_mulf(wi, -1.0f), laser->bin)*y.power_w*weight/distance2;
+}
+
+static int even(const lr_receiver *x) { return x->surface->kind == LR_MATERIAL_DIFFUSE || x->surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
+
+int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, const float random[6], uint32_t key, lr_connection *out)
+{
+    const lr_lit_curve *c = &in->curve;
+    const float width2 = lr_dotf(x->pixel_across, x->pixel_across);
+    const int tries = even(x) && !c->glossy ? 1 : CANDIDATES;
+    lr_worths w;
+    if (c->count == 0)
+        return 0;
+    w.worth = in->worth;
+    w.near2 = NEAR_PIXELS*NEAR_PIXELS*width2;
+    w.soft2 = width2/16.0f;
+    w.offset_sigma = sqrtf(-2.0f*logf(1.0f - random[3]))*cosf(2.0f*(float)LR_PI*random[4]);
+    weigh(c, x, module, &w);
+    if (!(w.total > 0.0f))
+        return 0;
+    float sum = 0.0f;
+    for (int j = 0; j < tries; j++) {
+        const float more[3] = {((float)j + random[0])/(float)tries,
+                               j == 0 ? random[1] : lr_uniform(lr_hash(key, (uint32_t)(2*j))),
+                               j == 0 ? random[2] : lr_uniform(lr_hash(key, (uint32_t)(2*j + 1)))};
+        float chance;
+        const int k = pick(&w, more[0], &chance);
+        lr_connection one;
+        const float value = chance > 0.0f ? try_piece(in, module, x, &w, k, more, &one)/(chance*(float)tries) : 0.0f;
+        if (!(value > 0.0f))
+            continue;
+        sum += value;
+        if (j == 0 || lr_uniform(lr_hash(key, 0x10000u + (uint32_t)j))*sum < value)
+            *out = one;
+    }
+    out->value = sum;
+    return sum > 0.0f;
+}
+
+// ---- light of a chain right at a point ------------------------------------------------------------------------------------
+
+static float det(lr_vec3f n, lr_vec3f a, lr_vec3f b) { return lr_dotf(n, lr_crossf(a, b)); }
+
+// Mean over the pixel's width of the piece's power per area at the point.
+static float strip_irradiance(const lr_lit_piece *p, const lr_receiver *x, int over_pixel, float spread_m)
+{
+    const float own = sqrtf(lr_dotf(p->across, p->across));
+    const lr_vec3f v = lr_mulf(p->across, sqrtf(own*own + spread_m*spread_m)/own), r = lr_subf(x->point, p->a);
+    const float area = det(p->normal, p->e, v), size = sqrtf(lr_dotf(p->e, p->e)) + 4.0f*sqrtf(lr_dotf(v, v));
+    if (!(fabsf(area) > 1e-14f) || !(fabsf(lr_dotf(p->normal, r)) < 0.1f*size + 1e-4f))
+        return 0.0f;
+    const float s = det(p->normal, r, v)/area, q = det(p->normal, p->e, r)/area, even_share = p->power_w/fabsf(area)*0.398942280f;
+    if (!over_pixel)
+        return s >= 0.0f && s < 1.0f ? even_share*expf(-0.5f*q*q) : 0.0f;
+    const float ds = det(p->normal, x->pixel_across, v)/area, dq = det(p->normal, p->e, x->pixel_across)/area;
+    float lo = -0.5f - x->at_across, hi = 0.5f - x->at_across;       // of the way across, where s stays in 0 .. 1
+    if (fabsf(ds) > 1e-12f) {
+        lo = fmaxf(lo, fminf(-s/ds, (1.0f - s)/ds));
+        hi = fminf(hi, fmaxf(-s/ds, (1.0f - s)/ds));
+    } else if (!(s >= 0.0f && s < 1.0f)) {
+        return 0.0f;
+    }
+    if (!(hi > lo))
+        return 0.0f;
+    if (fabsf(dq)*(hi - lo) < 1e-2f) {
+        const float at = q + 0.5f*(lo + hi)*dq;
+        return even_share*(hi - lo)*expf(-0.5f*at*at);
+    }
+    return even_share*1.25331414f/fabsf(dq)*fabsf(erff(0.707106781f*(q + hi*dq)) - erff(0.707106781f*(q + lo*dq)));
+}
+
+float lr_lit_curve_at(const lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, int over_pixel, float spread_m)
+{
+    const lr_lit_curve *c = &in->curve;
+    float sum = 0.0f, f[LR_MAX_BINS];
+    for (int k = 0; c->chained && k < c->count; k++) {
+        const lr_lit_piece *p = &c->piece[k];
+        if (!p->chained || p->object != x->object || !(lr_dotf(p->normal, x->normal) > 0.5f))
+            continue;
+        const float e = strip_irradiance(p, x, over_pixel, spread_m);
+        const float cosine = lr_dotf(p->in0, x->normal);
+        if (!(e > 0.0f && cosine > FACING_LEAST))
+            continue;
+        lr_surface_eval_world(x->surface, x->scale, x->normal, x->wo, p->in0, f);
+        sum += x->factor[p->laser]*f[module->laser[p->laser].bin]/cosine*e;
+    }
+    return sum;
+}
