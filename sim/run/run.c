@@ -67,8 +67,8 @@ lr_run_def lr_run_def_default(void)
 
 lr_trace_def lr_run_trace_def(const lr_run_def *def)
 {
-    static const struct { int laser, ambient, indirect, curve; double bounce_share; } by_quality[] = {
-        {2, 1, 1, 128, 0.5}, {4, 4, 2, 256, 0.5}, {8, 32, 8, 512, 1.0}};
+    static const struct { int laser, ambient, indirect, curve; double bounce_share; int gather_rows, gather_paths; } by_quality[] =
+        {{1, 1, 1, 128, 0.5, 192, 8}, {4, 4, 2, 256, 0.5, 384, 32}, {8, 16, 8, 512, 1.0, 1024, 256}};
     lr_trace_def trace = lr_trace_def_default();
     trace.seed = def->seed;
     trace.laser_samples = def->laser_samples ? def->laser_samples : by_quality[def->quality].laser;
@@ -76,6 +76,8 @@ lr_trace_def lr_run_trace_def(const lr_run_def *def)
     trace.indirect_samples = by_quality[def->quality].indirect;
     trace.curve_rays = by_quality[def->quality].curve;
     trace.bounce_share = by_quality[def->quality].bounce_share;
+    trace.gather_rows = by_quality[def->quality].gather_rows;
+    trace.gather_paths = by_quality[def->quality].gather_paths;
     return trace;
 }
 
@@ -231,7 +233,8 @@ static lr_status build(run *r, lr_error *err)
     const lr_trace_def trace = lr_run_trace_def(r->def);
     LR_TRY(lr_bvh_create(r->scene, r->threads, &r->bvh, err));
     LR_TRY(lr_rig_create(r->head, r->scene, &r->rig, err));
-    return lr_tracer_create(&trace, r->scene, r->bvh, r->rig, &r->tracer, err);
+    LR_TRY(lr_tracer_create(&trace, r->scene, r->bvh, r->rig, &r->tracer, err));
+    return lr_tracer_gather(r->tracer, r->threads, NULL, NULL, err);
 }
 
 static lr_status choose_lines(run *r, lr_error *err)

@@ -6,7 +6,9 @@
 // Sources: Veach, Robust Monte Carlo Methods for Light Transport Simulation (1997), ch. 9 and 10;
 //          Bitterli et al., Portal-Masked Environment Map Sampling (2015) for the use of openings.
 #include <math.h>
+#include <string.h>
 
+#include "trace/gather.h"
 #include "trace/surface_eval.h"
 #include "trace/work.h"
 
@@ -27,6 +29,12 @@ static float *part_of(const lr_line_job *job, int part) { return job->work->sums
 static void add_light(const lr_line_job *job, int part, int source, int pixel, const float *throughput, int stride, float geometry)
 {
     const int bins = job->tracer->rig->bins.ambient_count;
+    if (job->gathered) {
+        float *irradiance = job->gathered + ((size_t)pixel*job->tracer->scene->source_count + source)*bins;
+        for (int b = 0; b < bins; b++)
+            irradiance[b] += throughput[b*stride]*geometry;
+        return;
+    }
     const float *response = job->camera->ambient_response + ((size_t)source*job->camera->pixels + job->first + pixel)*bins;
     float sum = 0.0f;
     for (int b = 0; b < bins; b++)
@@ -88,8 +96,10 @@ static void meet_sky(const lr_line_job *job, int i)
     add_light(job, LR_PART_SKY, scene->sky.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*(float)radiance);
 }
 
-static void meet_lamp(const lr_line_job *job, int i)
+static void meet_lamp(const lr_line_job *job, int i, int step)
 {
+    if (job->gathered && step == 1)
+        return;  // lamps directly are left to each pixel
     const lr_lights *lights = &job->tracer->lights;
     const lr_path_state *path = &job->work->path;
     const lr_rays *rays = &job->work->rays;
@@ -187,7 +197,8 @@ static void ask_sky(const lr_line_job *job, const lr_vertex *v)
         queue(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source);
 }
 
-static void ask_lamp(const lr_line_job *job, lr_vertex *v)
+// `alone`: no drawn ray will look for lamps from here.
+static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
 {
     const lr_lights *lights = &job->tracer->lights;
     float a, b, pick, third, f[LR_MAX_BINS];
@@ -221,7 +232,7 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v)
         return;
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = weight/v->lamp_weight*d2/(l->area*facing);
-    queue(job, &job->work->lamp, v, wi, f, l->strength/(chosen + own), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source);
+    queue(job, &job->work->lamp, v, wi, f, l->strength/(chosen + (alone ? 0.0f : own)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source);
 }
 
 static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_kind kind, int part)
@@ -329,6 +340,29 @@ static void absorb_in_glass(const lr_line_job *job, int i)
         path->throughput[b*LR_CHUNK_RAYS + i] *= expf(-glass->absorption_per_m[b]*job->work->rays.t[i]);
 }
 
+// Matte surfaces take the room's gathered light where there is some, and the path ends.
+static int take_gathered(const lr_line_job *job, const lr_vertex *v)
+{
+    const lr_scene *scene = job->tracer->scene;
+    const lr_gather *gather = job->tracer->gather;
+    const int bins = job->tracer->rig->bins.ambient_count;
+    float irradiance[LR_MAX_GATHERED];
+    if (!gather || job->gathered || !lr_gather_matte(v->surface) || scene->object[job->work->rays.object[v->i]].motion)
+        return 0;
+    const lr_vec3f facing = lr_dotf(v->normal, v->wo) >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f);
+    if (!lr_gather_look(gather, v->point, facing, irradiance))
+        return 0;
+    const lr_path_state *path = &job->work->path;
+    for (int k = 0; k < scene->source_count; k++) {
+        float throughput[LR_MAX_AMBIENT_BINS];
+        for (int b = 0; b < bins; b++)
+            throughput[b] = path->throughput[b*LR_CHUNK_RAYS + v->i]*v->surface->reflectance[b]*v->scale*irradiance[k*bins + b]*LR_INV_PI_F;
+        const lr_source_kind kind = scene->source[k].kind;
+        add_light(job, kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP, k, path->pixel[v->i], throughput, 1, 1.0f);
+    }
+    return 1;
+}
+
 static void visit(const lr_line_job *job, int i, int step)
 {
     lr_work *work = job->work;
@@ -337,20 +371,24 @@ static void visit(const lr_line_job *job, int i, int step)
         meet_sky(job, i);
         return;
     }
+    if (job->gathered && step == 1)
+        job->nearness[work->path.pixel[i]] += 1.0f/fmaxf(rays->t[i], 1e-3f);
     absorb_in_glass(job, i);
-    meet_lamp(job, i);
+    meet_lamp(job, i, step);
     lr_vertex v = {.i = i, .step = step, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
     v.wo = lr_mulf(lr_rays_direction(rays, i), -1.0f);
     int material;
     v.surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &v.scale, &material);
+    const int ends = take_gathered(job, &v);
     if (!v.surface->specular) {
         if (job->tracer->scene->sun.present)
             ask_sun(job, &v);
-        if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
+        if (!ends && job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
             ask_sky(job, &v);
-        ask_lamp(job, &v);
+        ask_lamp(job, &v, ends);
     }
-    go_on(job, &v);
+    if (!ends)
+        go_on(job, &v);
 }
 
 static void swap_batches(lr_work *work)
@@ -363,17 +401,22 @@ static void swap_batches(lr_work *work)
     work->path_next = path;
 }
 
-static void run_paths(const lr_line_job *job)
+static void collect_all(const lr_line_job *job)
+{
+    collect(job, &job->work->sun, LR_RAY_SUN, LR_PART_SUN);
+    collect(job, &job->work->sky, LR_RAY_SKY, LR_PART_SKY);
+    collect(job, &job->work->lamp, LR_RAY_LAMP, LR_PART_LAMP);
+}
+
+static void run_paths(const lr_line_job *job, int first_step)
 {
     lr_work *work = job->work;
-    for (int step = 0; step < MAX_STEPS && work->rays.count > 0; step++) {
+    for (int step = first_step; step < MAX_STEPS && work->rays.count > 0; step++) {
         lr_work_intersect(job, &work->rays, step == 0 ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, step == 0 ? LR_RAY_CAMERA : LR_RAY_BOUNCE);
         work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
         for (int i = 0; i < work->rays.count; i++)
             visit(job, i, step);
-        collect(job, &work->sun, LR_RAY_SUN, LR_PART_SUN);
-        collect(job, &work->sky, LR_RAY_SKY, LR_PART_SKY);
-        collect(job, &work->lamp, LR_RAY_LAMP, LR_PART_LAMP);
+        collect_all(job);
         swap_batches(work);
     }
 }
@@ -386,6 +429,54 @@ void lr_ambient_paths(const lr_line_job *job)
     const int samples = job->tracer->def.ambient_samples, at_once = LR_CHUNK_RAYS/LR_CHUNK_PIXELS;
     for (int s = 0; s < samples; s += at_once) {
         start_paths(job, s, samples - s < at_once ? samples - s : at_once);
-        run_paths(job);
+        run_paths(job, 0);
     }
+}
+
+// ---- gathering for the room ------------------------------------------------------------------------------------------------
+
+// The first step from a point: irradiance weighs light by the cosine, so the sky is asked with f cos = cos and the ray drawn by cos/pi carries pi.
+static void leave_point(const lr_line_job *job, int slot, const lr_gather_record *r)
+{
+    const lr_path_state *path = &job->work->path;
+    const lr_frame3f frame = lr_frame_aroundf(r->normal);
+    const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->white, .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->normal};
+    float a, b, factor[LR_MAX_AMBIENT_BINS];
+    if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
+        ask_sky(job, &v);
+    draw2(path, slot, 0, DIM_BOUNCE, &a, &b);
+    const float radius = sqrtf(a), turn = 2.0f*(float)LR_PI*b, up = sqrtf(fmaxf(0.0f, 1.0f - a));
+    if (!(up > 0.0f))
+        return;
+    const lr_vec3f wi = lr_frame_tof(frame, lr_v3f(radius*cosf(turn), radius*sinf(turn), up));
+    float weight = 0.0f;  // of lamps, for weighing what later steps meet; lamps met first are left out
+    for (int k = 0; k < LR_MAX_AMBIENT_BINS; k++)
+        factor[k] = (float)LR_PI;
+    keep(job, slot, factor, offset(&v, wi), wi, up*LR_INV_PI_F, r->point, weight, -1);
+}
+
+void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int number, int count, int paths, float *out)
+{
+    lr_work *work = job->work;
+    lr_path_state *path = &work->path;
+    const int bins = job->tracer->rig->bins.ambient_count, values = job->tracer->scene->source_count*bins;
+    float nearness[LR_CHUNK_PIXELS] = {0.0f};
+    job->gathered = out;
+    job->nearness = nearness;
+    work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
+    for (int slot = 0; slot < count*paths; slot++) {
+        path->pixel[slot] = slot/paths;
+        path->seed[slot] = lr_hash(job->seed, (uint32_t)(number + slot/paths));
+        path->sample[slot] = (uint32_t)(slot % paths);
+        work->rays.time_s[slot] = 0.0f;
+        for (int b = 0; b < bins; b++)
+            path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)paths;
+        leave_point(job, slot, &record[slot/paths]);
+    }
+    memset(out, 0, (size_t)(count*values)*sizeof *out);
+    collect_all(job);
+    swap_batches(work);
+    run_paths(job, 1);
+    for (int i = 0; i < count; i++)
+        record[i].reach = nearness[i] > 0.0f ? (float)paths/nearness[i] : 1e6f;
 }

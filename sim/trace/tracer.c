@@ -5,13 +5,15 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "trace/gather.h"
 #include "trace/indirect.h"
 
 const char *const lr_ray_kind_names[LR_RAY_KINDS] = {"camera", "partner", "laser", "bounce", "sun", "sky", "lamp", "connect"};
 
 lr_trace_def lr_trace_def_default(void)
 {
-    return (lr_trace_def){.seed = 1, .laser_samples = 4, .ambient_samples = 4, .indirect_samples = 1, .curve_rays = 256, .bounce_share = 1.0};
+    return (lr_trace_def){.seed = 1, .laser_samples = 4, .ambient_samples = 4, .indirect_samples = 1, .curve_rays = 256, .bounce_share = 1.0,
+                          .gather_rows = 0, .gather_paths = 64};
 }
 
 lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err)
@@ -27,10 +29,17 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
         return lr_fail(err, LR_ERR_RANGE, "curve rays: %d is not in [16, 1024]", def->curve_rays);
     if (!(def->bounce_share > 0.0 && def->bounce_share <= 1.0))
         return lr_fail(err, LR_ERR_RANGE, "bounce share: %g is not in (0, 1]", def->bounce_share);
+    if (!(def->gather_rows == 0 || (def->gather_rows >= 8 && def->gather_rows <= 8192)))
+        return lr_fail(err, LR_ERR_RANGE, "gather rows: %d is not 0 or in [8, 8192]", def->gather_rows);
+    if (!(def->gather_paths >= 1 && def->gather_paths <= LR_CHUNK_RAYS))
+        return lr_fail(err, LR_ERR_RANGE, "gather paths: %d is not in [1, %d]", def->gather_paths, LR_CHUNK_RAYS);
     lr_tracer *tracer = calloc(1, sizeof *tracer);
     if (!tracer)
         return lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
     *tracer = (lr_tracer){.def = *def, .scene = scene, .bvh = bvh, .rig = rig};
+    tracer->white = (lr_surface){.kind = LR_MATERIAL_DIFFUSE, .bin_count = LR_MAX_BINS, .texture = -1};
+    for (int b = 0; b < LR_MAX_BINS; b++)
+        tracer->white.reflectance[b] = (float)LR_PI;
     const lr_status status = lr_lights_create(scene, &rig->bins, &tracer->lights, err);
     if (status != LR_OK) {
         free(tracer);
@@ -45,7 +54,16 @@ void lr_tracer_destroy(lr_tracer *tracer)
     if (!tracer)
         return;
     lr_lights_destroy(&tracer->lights);
+    lr_gather_destroy(tracer->gather);
     free(tracer);
+}
+
+lr_status lr_tracer_gather(lr_tracer *tracer, int threads, int (*progress)(void *, int64_t, int64_t), void *context, lr_error *err)
+{
+    const int sources = tracer->scene->source_count;
+    if (tracer->def.gather_rows == 0 || sources == 0)
+        return LR_OK;
+    return lr_gather_create(tracer, threads, progress, context, &tracer->gather, err);
 }
 
 static lr_status make_path_state(lr_path_state *p)
@@ -269,14 +287,11 @@ static lr_vec3f turn(lr_vec3f v, lr_vec3f axis, float a)
 
 void lr_job_camera_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, float dt_s)
 {
-    const lr_rig_moment *m = &job->moment;
-    const lr_mat3 *r = &m->pose.rotation;
-    const lr_vec3f axis = lr_v3f_of(m->axis), pivot = lr_v3f_of(m->pivot);
-    const float angle = (float)m->rate_rad_s*dt_s;
-    const lr_vec3f d = lr_madf(lr_madf(lr_mulf(lr_v3f_of(r->x), direction.x), direction.y, lr_v3f_of(r->y)), direction.z, lr_v3f_of(r->z));
-    const lr_vec3f o = lr_v3f_of(lr_pose_point(m->pose, lr_v3((double)job->origin.x, (double)job->origin.y, (double)job->origin.z)));
-    lr_rays_set(rays, slot, lr_addf(pivot, turn(lr_subf(o, pivot), axis, angle)), lr_unitf(turn(d, axis, angle)), 0.0f, INFINITY,
-                (float)m->time_s + dt_s);
+    const lr_vec3f *r = job->to_world;
+    const float angle = job->rate*dt_s;
+    const lr_vec3f d = lr_madf(lr_madf(lr_mulf(r[0], direction.x), direction.y, r[1]), direction.z, r[2]);
+    lr_rays_set(rays, slot, lr_addf(job->pivot, turn(job->arm, job->axis, angle)), lr_unitf(turn(d, job->axis, angle)), 0.0f, INFINITY,
+                job->time + dt_s);
 }
 
 // ---- a line -----------------------------------------------------------------------------------------------------------
@@ -307,6 +322,14 @@ void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camer
                        .partner = partner >= 0 ? &m->camera[partner] : NULL};
     job.moment = lr_rig_at(tracer->rig, module, lr_spin_line_time(&tracer->rig->head->spin, line));
     job.origin = lr_v3f_of(job.camera->in_module.origin);
+    job.to_world[0] = lr_v3f_of(job.moment.pose.rotation.x);
+    job.to_world[1] = lr_v3f_of(job.moment.pose.rotation.y);
+    job.to_world[2] = lr_v3f_of(job.moment.pose.rotation.z);
+    job.axis = lr_v3f_of(job.moment.axis);
+    job.pivot = lr_v3f_of(job.moment.pivot);
+    job.arm = lr_v3f_of(lr_sub(lr_pose_point(job.moment.pose, job.camera->in_module.origin), job.moment.pivot));
+    job.rate = (float)job.moment.rate_rad_s;
+    job.time = (float)job.moment.time_s;
     job.seed = lr_hash(lr_hash((uint32_t)tracer->def.seed, (uint32_t)(tracer->def.seed >> 32)),
                        lr_hash((uint32_t)(module*LR_MAX_CAMERAS + camera), lr_hash((uint32_t)line, (uint32_t)(line >> 32))));
     for (int first = 0; first < job.camera->pixels; first += LR_CHUNK_PIXELS) {

@@ -15,6 +15,8 @@ typedef struct lr_trace_def {  // start from lr_trace_def_default()
     int indirect_samples;      // light paths a pixel for the indirect laser, 0 .. 65536; 0: none
     int curve_rays;            // rays that find a laser's lit curve, 16 .. 1024
     double bounce_share;       // share of a pixel's paths that go on after the first hit, (0, 1]; the rest is made up by weight
+    int gather_rows;           // of elevation over 180 degrees in the grid where ambient light is gathered; 0: none, all by paths
+    int gather_paths;          // light paths from each of its points, 1 .. 2048
 } lr_trace_def;
 lr_trace_def lr_trace_def_default(void);
 
@@ -24,11 +26,15 @@ typedef struct lr_tracer {     // read-only while tracing
     const lr_bvh *bvh;
     const lr_rig *rig;
     lr_lights lights;
+    lr_surface white;          // matte with reflectance pi in every bin: radiance out = irradiance in
+    struct lr_gather *gather;  // or NULL; made by lr_tracer_gather
 } lr_tracer;
 
 // Keeps the pointers: scene, bvh and rig must outlive it. The scene is baked to rig->bins. Errors: RANGE, MEMORY.
 lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err);
 void lr_tracer_destroy(lr_tracer *tracer);
+// Gathers the room's ambient light (trace/gather.h) if def.gather_rows is above 0 and there is any. `progress` may be NULL.
+lr_status lr_tracer_gather(lr_tracer *tracer, int threads, int (*progress)(void *context, int64_t done, int64_t total), void *context, lr_error *err);
 
 typedef enum lr_ray_kind {
     LR_RAY_CAMERA, LR_RAY_PARTNER, LR_RAY_LASER, LR_RAY_BOUNCE, LR_RAY_SUN, LR_RAY_SKY, LR_RAY_LAMP, LR_RAY_CONNECT, LR_RAY_KINDS

@@ -11,6 +11,8 @@
 #define LR_OFFSET_M 2e-5f      // start of a ray above the surface it leaves: clears float rounding up to 40 m
 #define LR_MAX_PANES 16        // panes looked through in a row
 
+struct lr_gather_record;
+
 typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
     int32_t *pixel;
     uint32_t *seed;
@@ -57,8 +59,12 @@ typedef struct lr_line_job {
     const lr_rig_camera *partner;   // or NULL
     lr_rig_moment moment;           // mid-exposure
     lr_vec3f origin;                // of the camera's rays, module frame
+    lr_vec3f to_world[3], axis, pivot, arm;   // the moment in float: columns of the rotation; arm = camera - pivot, all in the world
+    float rate, time;
     uint32_t seed;                  // of (seed, module, camera, line)
     int first, count;               // chunk of pixels in hand
+    float *gathered;                // not NULL: paths start from points of the room, not from pixels; their irradiance goes here
+    float *nearness;                // with it: sum over paths of 1/distance to what they meet first
 } lr_line_job;
 
 // Trace and count one batch.
@@ -91,5 +97,9 @@ void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from);
 void lr_first_hits(const lr_line_job *job, const lr_line_truth *truth);   // trace/first_hit.c
 void lr_direct_laser(const lr_line_job *job);                              // trace/lit_curve.c
 void lr_ambient_paths(const lr_line_job *job);                             // trace/path.c
+
+// Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS), the first being number `number` of the room; out (count x sources x ambient bins).
+void lr_gather_paths(lr_line_job *job, struct lr_gather_record *record, int number, int count, int paths, float *out);  // trace/path.c
+int lr_gather_matte(const lr_surface *surface);                            // trace/gather.c
 
 #endif

@@ -1,0 +1,306 @@
+// SPDX-License-Identifier: Apache-2.0
+#include "trace/gather.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/thread.h"
+#include "trace/work.h"
+
+#define SAME_NORMAL 0.95f        // cosine: a bend of 18 degrees is another surface
+#define SAME_PLANE 0.6f          // a neighbour may lie off the plane by this share of its distance from us
+#define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to what a point sees
+#define SPREAD_CELLS 3           // and within this many cells
+#define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
+#define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
+
+// ---- the grid of directions -------------------------------------------------------------------------------------------------
+
+static int cells_of_row(int rows, int row)
+{
+    const int n = (int)lrint(2.0*rows*sin(LR_PI*(row + 0.5)/rows));
+    return n < 4 ? 4 : n;
+}
+
+static lr_vec3 cell_direction(const lr_gather *g, int row, int column)
+{
+    const double zenith = LR_PI*(row + 0.5)/g->rows, azimuth = 2.0*LR_PI*(column + 0.5)/cells_of_row(g->rows, row);
+    return lr_v3(sin(zenith)*cos(azimuth), sin(zenith)*sin(azimuth), cos(zenith));
+}
+
+// Elevations that some camera of the head may see, from the directions of its lines' ends and middles at all turns.
+static int seen(const lr_tracer *tracer, lr_vec3 direction)
+{
+    const lr_vec3 d = lr_rotate_back(tracer->rig->head_pose.rotation, direction);
+    const double elevation = asin(fmax(-1.0, fmin(1.0, d.z))), margin = 2.0*LR_DEG;
+    for (int m = 0; m < tracer->rig->module_count; m++)
+        for (int c = 0; c < tracer->rig->module[m].camera_count; c++) {
+            const lr_rig_camera *camera = &tracer->rig->module[m].camera[c];
+            const lr_pose module = lr_head_module_pose(tracer->rig->head, m, 0.0, 1);
+            double lo = INFINITY, hi = -INFINITY;
+            for (int i = 0; i < camera->pixels; i += camera->pixels > 64 ? camera->pixels/64 : 1) {
+                const double e = asin(fmax(-1.0, fmin(1.0, lr_rotate(module.rotation, camera->center[i]).z)));
+                lo = fmin(lo, e);
+                hi = fmax(hi, e);
+            }
+            if (elevation >= lo - margin && elevation <= hi + margin)
+                return 1;
+        }
+    return 0;
+}
+
+static lr_status make_grid(lr_gather *g, lr_error *err)
+{
+    g->first_cell = malloc(((size_t)g->rows + 1)*sizeof *g->first_cell);
+    if (!g->first_cell)
+        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+    g->first_cell[0] = 0;
+    for (int r = 0; r < g->rows; r++)
+        g->first_cell[r + 1] = g->first_cell[r] + cells_of_row(g->rows, r);
+    g->cell = malloc((size_t)g->first_cell[g->rows]*sizeof *g->cell);
+    g->record = malloc((size_t)g->first_cell[g->rows]*sizeof *g->record);
+    return g->cell && g->record ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+}
+
+int lr_gather_matte(const lr_surface *surface) { return surface->kind == LR_MATERIAL_DIFFUSE || surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
+
+// A record for every cell of a row whose ray ends on a matte surface at rest; panes are looked through.
+static void place_row(lr_gather *g, const lr_line_job *job, int row, const uint8_t *row_seen)
+{
+    const int columns = cells_of_row(g->rows, row);
+    lr_rays *rays = &job->work->rays;
+    for (int first = 0; first < columns; first += LR_CHUNK_PIXELS) {
+        rays->count = columns - first < LR_CHUNK_PIXELS ? columns - first : LR_CHUNK_PIXELS;
+        for (int i = 0; i < rays->count; i++)
+            lr_rays_set(rays, i, g->center, lr_v3f_of(cell_direction(g, row, first + i)), 0.0f, INFINITY, (float)job->moment.time_s);
+        lr_work_intersect(job, rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
+        lr_work_look_through(job, rays, LR_RAYS_COHERENT);
+        for (int i = 0; i < rays->count; i++) {
+            int *cell = &g->cell[g->first_cell[row] + first + i];
+            *cell = -1;
+            if (!row_seen[row] || rays->object[i] < 0 || job->tracer->scene->object[rays->object[i]].motion)
+                continue;
+            float scale;
+            int material;
+            if (!lr_gather_matte(lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material)))
+                continue;
+            const lr_vec3f n = lr_rays_normal(rays, i);
+            *cell = g->record_count++;
+            g->record[*cell] = (lr_gather_record){lr_rays_point(rays, i), lr_mulf(n, lr_dotf(n, lr_rays_direction(rays, i)) > 0.0f ? -1.0f : 1.0f), 0.0f};
+        }
+    }
+}
+
+// ---- gathering ----------------------------------------------------------------------------------------------------------------
+
+typedef struct crew {
+    lr_gather *gather;
+    const lr_tracer *tracer;
+    lr_work **work;           // (threads)
+    float *filtered;          // (record_count x values)
+    int batch;                // records of one job
+    int (*progress)(void *, int64_t, int64_t);
+    void *context;
+    int64_t jobs;
+} crew;
+
+static lr_line_job plain_job(const lr_tracer *tracer, lr_work *work)
+{
+    return (lr_line_job){.tracer = tracer, .work = work, .seed = lr_hash((uint32_t)tracer->def.seed, 0x67617468u)};
+}
+
+static lr_status gather_batch(void *context, int64_t index, int worker, lr_error *err)
+{
+    crew *c = context;
+    lr_gather *g = c->gather;
+    const int first = (int)index*c->batch, count = g->record_count - first < c->batch ? g->record_count - first : c->batch;
+    lr_line_job job = plain_job(c->tracer, c->work[worker]);
+    lr_gather_paths(&job, g->record + first, first, count, c->tracer->def.gather_paths, g->irradiance + (size_t)first*g->values);
+    if (worker == 0 && c->progress && c->progress(c->context, index, c->jobs))
+        return lr_fail(err, LR_ERR_CANCELLED, "stopped; the same command goes on from here");
+    return LR_OK;
+}
+
+// Neighbour j of record i counts as the same piece of surface.
+static int same_surface(lr_vec3f point, lr_vec3f normal, const lr_gather_record *j, float *distance2)
+{
+    const lr_vec3f to = lr_subf(j->point, point);
+    *distance2 = lr_dotf(to, to);
+    if (lr_dotf(normal, j->normal) < SAME_NORMAL)
+        return 0;
+    const float off = fmaxf(fabsf(lr_dotf(to, normal)), fabsf(lr_dotf(to, j->normal)));
+    return off*off <= SAME_PLANE*SAME_PLANE*0.25f*(*distance2) + 1e-8f;
+}
+
+// Adds record `cell` to the average of record i if it is near enough.
+static void spread_one(const crew *c, int i, int cell, float spread, float *sum, float *total)
+{
+    const lr_gather *g = c->gather;
+    float d2;
+    if (cell < 0 || !same_surface(g->record[i].point, g->record[i].normal, &g->record[cell], &d2))
+        return;
+    const float q = 1.0f - d2/(spread*spread);
+    if (cell != i && q <= 0.0f)
+        return;
+    const float weight = cell == i ? 1.0f : q;
+    for (int k = 0; k < g->values; k++)
+        sum[k] += weight*g->irradiance[(size_t)cell*g->values + k];
+    *total += weight;
+}
+
+static void spread_cell(const crew *c, int row, int column)
+{
+    const lr_gather *g = c->gather;
+    const int columns = cells_of_row(g->rows, row), i = g->cell[g->first_cell[row] + column];
+    if (i < 0)
+        return;
+    float *sum = c->filtered + (size_t)i*g->values, total = 0.0f;
+    memset(sum, 0, (size_t)g->values*sizeof *sum);
+    const float spread = fmaxf(SPREAD_REACH*g->record[i].reach, 1e-4f);
+    for (int r = row - SPREAD_CELLS; r <= row + SPREAD_CELLS; r++) {
+        if (r < 0 || r >= g->rows)
+            continue;
+        const int n = cells_of_row(g->rows, r), middle = (int)((column + 0.5)*n/columns);
+        for (int k = middle - SPREAD_CELLS; k <= middle + SPREAD_CELLS; k++)
+            spread_one(c, i, g->cell[g->first_cell[r] + (k + n) % n], spread, sum, &total);
+    }
+    for (int k = 0; k < g->values; k++)
+        sum[k] /= total;
+}
+
+static lr_status spread_row(void *context, int64_t row, int worker, lr_error *err)
+{
+    (void)worker;
+    (void)err;
+    const crew *c = context;
+    for (int column = 0; column < cells_of_row(c->gather->rows, (int)row); column++)
+        spread_cell(c, (int)row, column);
+    return LR_OK;
+}
+
+static lr_status place_records(lr_gather *g, const lr_tracer *tracer, lr_work *work, lr_error *err)
+{
+    uint8_t *row_seen = calloc((size_t)g->rows, 1);
+    if (!row_seen)
+        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+    // A row of the world's grid counts when any of its directions does: heads may lie on their side.
+    for (int r = 0; r < g->rows; r++)
+        for (int k = 0; k < 16 && !row_seen[r]; k++)
+            row_seen[r] = (uint8_t)seen(tracer, cell_direction(g, r, k*cells_of_row(g->rows, r)/16));
+    lr_line_job job = plain_job(tracer, work);
+    for (int r = 0; r < g->rows; r++)
+        place_row(g, &job, r, row_seen);
+    free(row_seen);
+    return LR_OK;
+}
+
+static lr_status gather_all(crew *c, int threads, lr_error *err)
+{
+    lr_gather *g = c->gather;
+    const size_t values = (size_t)g->record_count*(size_t)g->values;
+    g->irradiance = calloc(values + 1, sizeof *g->irradiance);
+    c->filtered = malloc((values + 1)*sizeof *c->filtered);
+    if (!g->irradiance || !c->filtered)
+        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+    c->batch = LR_CHUNK_RAYS/c->tracer->def.gather_paths;
+    if (c->batch < 1)
+        c->batch = 1;
+    if (c->batch > LR_CHUNK_PIXELS)
+        c->batch = LR_CHUNK_PIXELS;
+    c->jobs = (g->record_count + c->batch - 1)/c->batch;
+    LR_TRY(lr_threads_run(threads, c->jobs, gather_batch, c, err));
+    LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
+    float *raw = g->irradiance;
+    g->irradiance = c->filtered;
+    c->filtered = raw;
+    return LR_OK;
+}
+
+static lr_status build(crew *c, int threads, lr_error *err)
+{
+    LR_TRY(make_grid(c->gather, err));
+    for (int i = 0; i < threads; i++)
+        LR_TRY(lr_work_create(c->tracer, &c->work[i], err));
+    LR_TRY(place_records(c->gather, c->tracer, c->work[0], err));
+    return gather_all(c, threads, err);
+}
+
+lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)(void *, int64_t, int64_t), void *context, lr_gather **out, lr_error *err)
+{
+    *out = NULL;
+    lr_gather *g = calloc(1, sizeof *g);
+    crew c = {.gather = g, .tracer = tracer, .progress = progress, .context = context, .work = calloc((size_t)threads, sizeof *c.work)};
+    if (!g || !c.work) {
+        free(g);
+        free(c.work);
+        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+    }
+    if (tracer->scene->source_count*tracer->rig->bins.ambient_count > LR_MAX_GATHERED) {
+        free(g);
+        free(c.work);
+        return LR_OK;  // too many spectra to hold: everything by paths
+    }
+    g->rows = tracer->def.gather_rows;
+    g->center = lr_v3f_of(tracer->rig->head_pose.origin);
+    g->values = tracer->scene->source_count*tracer->rig->bins.ambient_count;
+    const lr_status status = build(&c, threads, err);
+    for (int i = 0; i < threads; i++)
+        lr_work_destroy(c.work[i]);
+    free(c.work);
+    free(c.filtered);
+    if (status != LR_OK)
+        lr_gather_destroy(g);
+    else
+        *out = g;
+    return status;
+}
+
+void lr_gather_destroy(lr_gather *g)
+{
+    if (!g)
+        return;
+    free(g->first_cell);
+    free(g->cell);
+    free(g->record);
+    free(g->irradiance);
+    free(g);
+}
+
+// ---- looking up -----------------------------------------------------------------------------------------------------------------
+
+int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float *out)
+{
+    const lr_vec3f d = lr_subf(point, g->center);
+    const float distance = sqrtf(lr_dotf(d, d)), most = MOST_SPACING*distance*(float)LR_PI/(float)g->rows;
+    if (!(distance > 0.0f))
+        return 0;
+    const float row = acosf(fmaxf(-1.0f, fminf(1.0f, d.z/distance)))*(float)g->rows/(float)LR_PI - 0.5f;
+    const float azimuth = atan2f(d.y, d.x)/(2.0f*(float)LR_PI), turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
+    const int r0 = (int)floorf(row);
+    float total = 0.0f;
+    for (int k = 0; k < g->values; k++)
+        out[k] = 0.0f;
+    for (int r = r0; r <= r0 + 1; r++) {
+        if (r < 0 || r >= g->rows)
+            continue;
+        const int n = g->first_cell[r + 1] - g->first_cell[r];
+        const float column = turn*(float)n - 0.5f, wr = 1.0f - fabsf(row - (float)r);
+        const int c0 = (int)floorf(column);
+        for (int c = c0; c <= c0 + 1; c++) {
+            const int i = g->cell[g->first_cell[r] + (c + n) % n];
+            float d2;
+            if (i < 0 || !same_surface(point, normal, &g->record[i], &d2) || d2 > most*most)
+                continue;
+            const float weight = wr*(1.0f - fabsf(column - (float)c)) + 1e-3f;
+            for (int k = 0; k < g->values; k++)
+                out[k] += weight*g->irradiance[(size_t)i*g->values + k];
+            total += weight;
+        }
+    }
+    if (total < LEAST_WEIGHT)
+        return 0;
+    for (int k = 0; k < g->values; k++)
+        out[k] /= total;
+    return 1;
+}

@@ -1,0 +1,41 @@
+// SPDX-License-Identifier: Apache-2.0
+// Light of sun, sky and lamps does not depend on where the head looks: it is gathered once for the room, at points on the matte surfaces
+// that the head sees, and used for every line, camera, module and revolution.
+//   held here: irradiance by sky directly and by everything after a bounce, for each source and bin
+//   left to each pixel: sun and lamps directly, whose shadows are sharp
+// Points lie where rays from the middle of the head on an even grid of directions meet the room. After gathering, neighbours on the same
+// surface are averaged within a part of their mean distance to what they see; between points it is interpolated. Where no point of the
+// same surface is near, the caller follows light paths as before. Things that move are left out.
+// Sources: Ward et al., A Ray Tracing Solution for Diffuse Interreflection (1988), for interpolating by the mean distance.
+#ifndef LR_TRACE_GATHER_H
+#define LR_TRACE_GATHER_H
+
+#include "trace/tracer.h"
+
+#define LR_MAX_GATHERED 256  // sources times bins
+
+typedef struct lr_gather_record {
+    lr_vec3f point, normal;   // the normal on the side seen from the head
+    float reach;              // harmonic mean distance to what it sees [m]
+} lr_gather_record;
+
+typedef struct lr_gather {
+    lr_vec3f center;
+    int rows;                 // of elevation, from the zenith down
+    int *first_cell;          // (rows + 1) into cell
+    int *cell;                // record of each direction or -1
+    int record_count;
+    lr_gather_record *record;
+    int values;               // sources x ambient bins
+    float *irradiance;        // (record_count x values), source after source, in units of each source's spectrum
+} lr_gather;
+
+// `progress` may be NULL; a non-zero return stops with CANCELLED. Same result for any number of threads. Errors: MEMORY, CANCELLED.
+lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)(void *context, int64_t done, int64_t total), void *context,
+                           lr_gather **out, lr_error *err);
+void lr_gather_destroy(lr_gather *gather);  // NULL is fine
+
+// Irradiance at a point on a matte surface, normal on the side that is lit; `out` (values). 0: no point of this surface is near.
+int lr_gather_look(const lr_gather *gather, lr_vec3f point, lr_vec3f normal, float *out);
+
+#endif
