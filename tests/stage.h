@@ -40,7 +40,7 @@ static inline lr_json *stage_json(const char *name, const char *text)
     return json;
 }
 
-static inline stage *stage_create(const char *scene, const char *head, int laser_samples, int ambient_samples)
+static inline stage *stage_create_gathered(const char *scene, const char *head, int laser_samples, int ambient_samples, int rows, int paths)
 {
     lr_error err = {0};
     stage *s = calloc(1, sizeof *s);
@@ -56,7 +56,11 @@ static inline stage *stage_create(const char *scene, const char *head, int laser
     lr_trace_def def = lr_trace_def_default();
     def.laser_samples = laser_samples;
     def.ambient_samples = ambient_samples;
+    def.gather_rows = rows;
+    if (rows)
+        def.gather_paths = paths;
     stage_need(lr_tracer_create(&def, s->scene, s->bvh, s->rig, &s->tracer, &err), &err);
+    stage_need(lr_tracer_gather(s->tracer, 1, NULL, NULL, &err), &err);
     stage_need(lr_work_create(s->tracer, &s->work, &err), &err);
     for (int c = 0; c < s->head->module[0].camera_count; c++)
         if (s->head->module[0].camera[c].sensor.pixels > s->pixels)
@@ -71,6 +75,11 @@ static inline stage *stage_create(const char *scene, const char *head, int laser
     s->material = calloc(n, sizeof *s->material);
     s->flags = calloc(n, 1);
     return s;
+}
+
+static inline stage *stage_create(const char *scene, const char *head, int laser_samples, int ambient_samples)
+{
+    return stage_create_gathered(scene, head, laser_samples, ambient_samples, 0, 0);
 }
 
 static inline void stage_line(stage *s, int camera, int64_t line)

@@ -47,8 +47,11 @@ int lr_curved_intersect(const lr_curved *curved, lr_vec3 origin, lr_vec3 directi
         kind->cross(curved, &ray, &best);
         if (!(best.s < HUGE_VAL))
             return 0;
-        hit->t = (best.s + s0)/length;
-        if (hit->t > t_near && hit->t < t_far) {
+        const double t = (best.s + s0)/length;
+        if (t > t_near && t < t_far) {
+            if (!hit)
+                return 1;
+            hit->t = t;
             kind->surface(curved, lr_mad(ray.o, best.s, d), best.part, hit);
             return 1;
         }

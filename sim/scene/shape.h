@@ -34,6 +34,7 @@ typedef struct lr_curved_hit {
 
 lr_status lr_curved_check(const lr_curved *curved, lr_error *err);
 // Nearest crossing with t_near < t < t_far, either side of the surface. 1 if hit. `direction` need not be of unit length.
+// `hit` may be NULL when only that matters.
 int lr_curved_intersect(const lr_curved *curved, lr_vec3 origin, lr_vec3 direction, double t_near, double t_far, lr_curved_hit *hit);
 // Metres of surface in one unit of u and of v: u runs around, v along the axis or around the tube (disc and flat caps: x, y).
 void lr_curved_uv_size(const lr_curved *curved, double size_m[2]);

@@ -199,8 +199,7 @@ static void bodies_occluded(const struct RTCOccludedFunctionNArguments *args)
         if (args->valid[i] != -1)
             continue;
         const lr_body_ray ray = lane_ray(body, q, w, n, i);
-        body_hit hit;
-        if (body->tree < 0 ? curved_hit(body, &ray, w[NEAR*n + i].f, w[FAR*n + i].f, &hit)
+        if (body->tree < 0 ? lr_curved_intersect(&body->object->curved, ray.origin, ray.direction, (double)w[NEAR*n + i].f, (double)w[FAR*n + i].f, NULL)
                            : mesh_blocks(&set->bvh->tree[body->tree], &ray, w[NEAR*n + i].f, w[FAR*n + i].f))
             w[FAR*n + i].f = -INFINITY;
     }

@@ -6,42 +6,54 @@
 
 #define EDGE_SHARE 0.02f  // of the range: see LR_FLAG_EDGE
 
-// The chunk's rays and one more at each side that has a neighbour: slot s belongs to pixel first - lead + s.
-static int lead(const lr_line_job *job) { return job->first > 0; }
+// The chunk's central rays, then one for the pixel before and one for the pixel after, where there are such.
+static int before(const lr_line_job *job) { return job->first > 0; }
+static int after(const lr_line_job *job) { return job->first + job->count < job->camera->pixels; }
+
+static int slot_of(const lr_line_job *job, int i)   // of pixel i of the chunk, -1 .. count; -1: there is none
+{
+    if (i < 0)
+        return before(job) ? job->count : -1;
+    if (i == job->count)
+        return after(job) ? job->count + before(job) : -1;
+    return i;
+}
+
+static void central_ray(const lr_line_job *job, lr_rays *rays, lr_vec3f origin, int i)
+{
+    const lr_vec3 d = lr_rotate(job->moment.pose.rotation, job->camera->center[job->first + i]);
+    lr_rays_set(rays, slot_of(job, i), origin, lr_v3f_of(d), 0.0f, INFINITY, job->time);
+}
 
 static void central_rays(const lr_line_job *job, lr_rays *rays)
 {
-    const lr_vec3 origin = lr_pose_point(job->moment.pose, job->camera->in_module.origin);
-    const int begin = job->first - lead(job);
-    const int end = job->first + job->count + (job->first + job->count < job->camera->pixels);
-    rays->count = end - begin;
-    for (int s = 0; s < rays->count; s++) {
-        const lr_vec3 d = lr_rotate(job->moment.pose.rotation, job->camera->center[begin + s]);
-        lr_rays_set(rays, s, lr_v3f_of(origin), lr_v3f_of(d), 0.0f, INFINITY, (float)job->moment.time_s);
-    }
+    const lr_vec3f origin = lr_v3f_of(lr_pose_point(job->moment.pose, job->camera->in_module.origin));
+    rays->count = job->count + before(job) + after(job);
+    for (int i = -before(job); i < job->count + after(job); i++)
+        central_ray(job, rays, origin, i);
 }
 
 static void store_surface(const lr_line_job *job, const lr_rays *rays, const lr_line_truth *truth)
 {
     const lr_scene *scene = job->tracer->scene;
     for (int i = 0; i < job->count; i++) {
-        const int s = i + lead(job), hit = rays->object[s] >= 0;
+        const int hit = rays->object[i] >= 0;
         if (truth->range_m)
-            truth->range_m[i] = rays->t[s];
+            truth->range_m[i] = rays->t[i];
         if (truth->normal) {
-            const lr_vec3f n = lr_rays_normal(rays, s);
-            const float turn = hit ? (lr_dotf(n, lr_rays_direction(rays, s)) > 0.0f ? -1.0f : 1.0f) : NAN;
+            const lr_vec3f n = lr_rays_normal(rays, i);
+            const float turn = hit ? (lr_dotf(n, lr_rays_direction(rays, i)) > 0.0f ? -1.0f : 1.0f) : NAN;
             truth->normal[3*i] = turn*n.x;
             truth->normal[3*i + 1] = turn*n.y;
             truth->normal[3*i + 2] = turn*n.z;
         }
         if (truth->object)
-            truth->object[i] = hit ? scene->object[rays->object[s]].label : 0;
+            truth->object[i] = hit ? scene->object[rays->object[i]].label : 0;
         if (truth->material) {
             int material = -1;
             float scale;
             if (hit)
-                lr_scene_surface(scene, rays->object[s], rays->primitive[s], rays->u[s], rays->v[s], &scale, &material);
+                lr_scene_surface(scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
             truth->material[i] = (uint16_t)(material + 1);
         }
     }
@@ -55,9 +67,8 @@ static void partner_pixels(const lr_line_job *job, const lr_rays *rays, const lr
     const lr_pose to_world = job->partner ? lr_pose_mul(job->moment.pose, job->partner->in_module) : lr_pose_identity();
     for (int i = 0; i < job->count; i++) {
         double pixel = NAN, across = 0.0;
-        const int s = i + lead(job);
-        if (job->partner && rays->object[s] >= 0) {
-            const lr_vec3f p = lr_rays_point(rays, s);
+        if (job->partner && rays->object[i] >= 0) {
+            const lr_vec3f p = lr_rays_point(rays, i);
             const lr_vec3 to = lr_sub(lr_v3((double)p.x, (double)p.y, (double)p.z), to_world.origin);
             const int imaged = lr_camera_project(job->partner->def, lr_rotate_back(to_world.rotation, to), &pixel, &across);
             if (!imaged || !(pixel >= -0.5 && pixel <= job->partner->pixels - 0.5)) {
@@ -96,26 +107,29 @@ static void store_flags(const lr_line_job *job, const lr_rays *rays, const lr_li
         if (!work->shadow.blocked[k])
             truth->flags[work->shadow_index[k]] |= LR_FLAG_SEEN_BY_PARTNER;
     for (int i = 0; i < job->count; i++) {
-        const int s = i + lead(job);
         int flags = truth->flags[i];
-        if (2*work->lit[i] >= job->tracer->def.laser_samples && job->module->laser_count > 0 && work->lit[i] > 0)
-            flags |= LR_FLAG_LIT;
-        if ((s > 0 && is_edge(rays, s, s - 1)) || (s + 1 < rays->count && is_edge(rays, s, s + 1)))
+        const int up = slot_of(job, i - 1), down = slot_of(job, i + 1);
+        if ((up >= 0 && is_edge(rays, i, up)) || (down >= 0 && is_edge(rays, i, down)))
             flags |= LR_FLAG_EDGE;
-        if (rays->object[s] >= 0 && job->tracer->scene->object[rays->object[s]].motion)
+        if (rays->object[i] >= 0 && job->tracer->scene->object[rays->object[i]].motion)
             flags |= LR_FLAG_IN_MOTION;
-        if (work->behind[s])
+        if (work->behind[i])
             flags |= LR_FLAG_BEHIND_PANE;
         truth->flags[i] = (uint8_t)flags;
     }
 }
 
-void lr_first_hits(const lr_line_job *job, const lr_line_truth *truth)
+void lr_first_hits(const lr_line_job *job)
 {
     lr_rays *rays = &job->work->rays;
     central_rays(job, rays);
     lr_work_intersect(job, rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
     lr_work_look_through(job, rays, LR_RAYS_COHERENT);
+}
+
+void lr_store_truth(const lr_line_job *job, const lr_line_truth *truth)
+{
+    lr_rays *rays = &job->work->rays;
     store_surface(job, rays, truth);
     if (!truth->partner && !truth->flags)
         return;
@@ -124,4 +138,13 @@ void lr_first_hits(const lr_line_job *job, const lr_line_truth *truth)
         lr_work_occluded(job, &job->work->shadow, LR_RAYS_COHERENT, LR_RAY_PARTNER);
         store_flags(job, rays, truth);
     }
+}
+
+void lr_store_lit(const lr_line_job *job, const lr_line_truth *truth)
+{
+    if (!truth->flags)
+        return;
+    for (int i = 0; i < job->count; i++)
+        if (job->work->lit[i] > 0 && 2*job->work->lit[i] >= job->tracer->def.laser_samples)
+            truth->flags[i] |= LR_FLAG_LIT;
 }

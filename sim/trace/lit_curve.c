@@ -9,7 +9,7 @@
 #include "trace/work.h"
 
 #define STRETCH 4.0f          // at grazing angles the tangent plane is followed at most this many ranges out and in
-#define SHEET_EDGE_SIGMA 2.0  // the 1/e^2 half width is 2 sigma
+#define SHEET_EDGE_SIGMA 2.0f  // the 1/e^2 half width is 2 sigma
 
 typedef struct lr_part {      // one part of one pixel as it meets the room, module frame
     lr_vec3f direction, along0, along1, across0, across1;
@@ -36,40 +36,66 @@ static lr_vec3f on_plane(const lr_line_job *job, const lr_part *part, lr_vec3f d
     return lr_madf(job->origin, part->t*ratio, d);
 }
 
-static lr_vec3 in_laser(const lr_rig_laser *laser, lr_vec3f p)
+// A laser's frame in float; micrometres are far below the sheet's thickness.
+typedef struct lr_beam {
+    const lr_rig_laser *laser;
+    lr_vec3f x, y, z, origin;    // axes in the module
+    float half_rad, slope;       // of the fan and a margin: parts that straddle its end still count
+    float power_w;
+} lr_beam;
+
+static lr_beam beam_of(const lr_rig_laser *laser)
 {
-    return lr_pose_point_back(laser->in_module, lr_v3((double)p.x, (double)p.y, (double)p.z));
+    const double half = lr_dots_half_fan_rad(laser->dots), margin = 0.02;
+    return (lr_beam){
+        .laser = laser, .x = lr_v3f_of(laser->in_module.rotation.x), .y = lr_v3f_of(laser->in_module.rotation.y),
+        .z = lr_v3f_of(laser->in_module.rotation.z), .origin = lr_v3f_of(laser->in_module.origin),
+        .half_rad = (float)half, .slope = half + margin < 0.499*LR_PI ? (float)tan(half + margin) : INFINITY, .power_w = (float)laser->def->power_w,
+    };
+}
+
+static lr_vec3f in_laser(const lr_beam *b, lr_vec3f p)
+{
+    const lr_vec3f d = lr_subf(p, b->origin);
+    return lr_v3f(lr_dotf(b->x, d), lr_dotf(b->y, d), lr_dotf(b->z, d));
 }
 
 // The same fan swept evenly over azimuth: intensity P/(fan flood cos(elevation)) [W/sr], no dots.
-static double flood_beam(const lr_rig_laser *laser, lr_vec3 at, int *lit)
+static float flood_beam(const lr_beam *b, lr_vec3f at, int *lit)
 {
-    const double r = lr_length(at), half = 0.5*laser->def->fan_rad;
-    const double elevation = asin(at.z/r), azimuth = atan2(at.y, at.x);
-    if (!(fabs(elevation) <= half && fabs(azimuth) <= 0.5*laser->def->flood_rad))
-        return 0.0;
+    const lr_laser_def *def = b->laser->def;
+    const float flat = sqrtf(at.x*at.x + at.y*at.y), r2 = lr_dotf(at, at), half = 0.5f*(float)def->fan_rad;
+    if (!(fabsf(atan2f(at.z, flat)) <= half && fabsf(atan2f(at.y, at.x)) <= 0.5f*(float)def->flood_rad))
+        return 0.0f;
     *lit = 1;
-    return laser->def->power_w/(2.0*half*laser->def->flood_rad*cos(elevation)*r*r);
+    return b->power_w/(2.0f*half*(float)def->flood_rad*flat*sqrtf(r2));  // cos(elevation) = flat/r
+}
+
+// Mean of a Gaussian of integral 1 over [y1, y2]: by erf, or the density where the interval is too short for a difference in float.
+static float gauss_mean(float sigma, float y1, float y2)
+{
+    const float a = y1/(1.41421356f*sigma), b = y2/(1.41421356f*sigma), middle = 0.5f*(a + b);
+    if (fabsf(b - a) < 0.02f)
+        return expf(-middle*middle)/(2.50662827f*sigma);
+    return 0.5f*(erff(b) - erff(a))/(y2 - y1);
 }
 
 // Power per area across the beam at the part [W/m^2] averaged over what the pixel covers; 0 outside the beam.
-static double beam(const lr_line_job *job, const lr_part *part, const lr_rig_laser *laser, lr_vec3 at, int *lit)
+static float beam_at(const lr_line_job *job, const lr_part *part, const lr_beam *b, lr_vec3f at, int *lit)
 {
-    const double half = lr_dots_half_fan_rad(laser->dots), r = lr_length(at), alpha = atan2(at.z, at.x);
-    const double margin = 0.02;  // parts that straddle the fan's end still count
     *lit = 0;
-    if (laser->def->mode == LR_LASER_FLOOD)
-        return flood_beam(laser, at, lit);
-    if (!(fabs(alpha) < half + margin))
-        return 0.0;
-    const lr_vec3 y1 = in_laser(laser, on_plane(job, part, part->across0)), y2 = in_laser(laser, on_plane(job, part, part->across1));
-    const double sigma = lr_sheet_sigma_m(laser->sheet, r);
-    if (fmin(fabs(y1.y), fabs(y2.y)) > 8.0*sigma && y1.y*y2.y > 0.0)
-        return 0.0;
-    const lr_vec3 a1 = in_laser(laser, on_plane(job, part, part->along0)), a2 = in_laser(laser, on_plane(job, part, part->along1));
-    const double per_rad = lr_dots_mean(laser->dots, atan2(a1.z, a1.x), atan2(a2.z, a2.x));
-    *lit = fabs(alpha) <= half && fabs(0.5*(y1.y + y2.y)) <= SHEET_EDGE_SIGMA*sigma + 0.5*fabs(y2.y - y1.y);
-    return laser->def->power_w*per_rad*lr_sheet_mean(sigma, y1.y, y2.y)/r;
+    if (b->laser->def->mode == LR_LASER_FLOOD)
+        return flood_beam(b, at, lit);
+    if (!(at.x > 0.0f && fabsf(at.z) < b->slope*at.x))
+        return 0.0f;
+    const float r = sqrtf(lr_dotf(at, at)), sigma = (float)lr_sheet_sigma_m(b->laser->sheet, (double)r);
+    const float y1 = in_laser(b, on_plane(job, part, part->across0)).y, y2 = in_laser(b, on_plane(job, part, part->across1)).y;
+    if (fminf(fabsf(y1), fabsf(y2)) > 6.0f*sigma && y1*y2 > 0.0f)
+        return 0.0f;
+    const lr_vec3f a1 = in_laser(b, on_plane(job, part, part->along0)), a2 = in_laser(b, on_plane(job, part, part->along1));
+    const double per_rad = lr_dots_mean(b->laser->dots, (double)atan2f(a1.z, a1.x), (double)atan2f(a2.z, a2.x));
+    *lit = fabsf(atan2f(at.z, at.x)) <= b->half_rad && fabsf(0.5f*(y1 + y2)) <= SHEET_EDGE_SIGMA*sigma + 0.5f*fabsf(y2 - y1);
+    return b->power_w*(float)per_rad*gauss_mean(sigma, y1, y2)/r;
 }
 
 static void part_rays(const lr_line_job *job, int part, int parts, float dt_s)
@@ -81,7 +107,7 @@ static void part_rays(const lr_line_job *job, int part, int parts, float dt_s)
         lr_job_camera_ray(job, rays, i, lr_job_direction(job, job->first + i, along, 0.0f), dt_s);
 }
 
-static lr_part part_at(const lr_line_job *job, const lr_rays *rays, int i, int index, int parts, lr_mat3 to_module)
+static lr_part part_at(const lr_line_job *job, const lr_rays *rays, int i, int index, int parts, lr_frame3f module)
 {
     const int pixel = job->first + i;
     const float along = ((float)index + 0.5f)/(float)parts, half = 0.5f/(float)parts;
@@ -92,16 +118,16 @@ static lr_part part_at(const lr_line_job *job, const lr_rays *rays, int i, int i
     part.across0 = lr_job_direction(job, pixel, along, -0.5f);
     part.across1 = lr_job_direction(job, pixel, along, 0.5f);
     part.t = rays->t[i]/sqrtf(lr_dotf(part.direction, part.direction));  // directions are a hair shorter than one
-    const lr_vec3 n = lr_rotate(to_module, lr_v3((double)rays->nx[i], (double)rays->ny[i], (double)rays->nz[i]));
-    part.normal = lr_v3f_of(n);
+    part.normal = lr_frame_fromf(module, lr_rays_normal(rays, i));
     return part;
 }
 
-// World to module at the part's own time.
-static lr_mat3 module_rotation_back(const lr_line_job *job, float dt_s)
+// The module's axes in the world at the part's own time.
+static lr_frame3f module_axes(const lr_line_job *job, float dt_s)
 {
     const lr_rig_moment *m = &job->moment;
-    return lr_mat3_transpose(lr_mat3_mul(lr_rotation_about(m->axis, m->rate_rad_s*(double)dt_s), m->pose.rotation));
+    const lr_mat3 r = lr_mat3_mul(lr_rotation_about(m->axis, m->rate_rad_s*(double)dt_s), m->pose.rotation);
+    return (lr_frame3f){lr_v3f_of(r.x), lr_v3f_of(r.y), lr_v3f_of(r.z)};
 }
 
 // For every pixel with light in reach: a shadow ray, and the radiance that comes if it is free.
@@ -109,32 +135,32 @@ static void queue_shadows(const lr_line_job *job, const lr_rig_laser *laser, int
 {
     lr_work *work = job->work;
     const lr_rays *rays = &work->rays;
-    const lr_mat3 back = module_rotation_back(job, dt_s), forth = lr_mat3_transpose(back);
-    const lr_vec3f source = lr_v3f_of(laser->in_module.origin);
+    const lr_frame3f module = module_axes(job, dt_s);
+    const lr_beam b = beam_of(laser);
     const int panes = lr_bvh_has_panes(job->tracer->bvh);
     work->shadow.count = 0;
     for (int i = 0; i < job->count; i++) {
         if (rays->object[i] < 0)
             continue;
-        const lr_part part = part_at(job, rays, i, index, parts, back);
+        const lr_part part = part_at(job, rays, i, index, parts, module);
         const lr_vec3f point = lr_madf(job->origin, part.t, part.direction);
         int lit;
-        const double e = beam(job, &part, laser, in_laser(laser, point), &lit);
-        if (!(e > 0.0))
+        const float e = beam_at(job, &part, &b, in_laser(&b, point), &lit);
+        if (!(e > 0.0f))
             continue;
-        const lr_vec3f to = lr_subf(source, point);
+        const lr_vec3f to = lr_subf(b.origin, point);
         const float distance = sqrtf(lr_dotf(to, to));
         const lr_vec3f wi = lr_mulf(to, 1.0f/distance), wo = lr_mulf(lr_unitf(part.direction), -1.0f);
         float scale, f[LR_MAX_BINS];
         int material;
         const lr_surface *surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
         lr_surface_eval_world(surface, scale, part.normal, wo, wi, f);
-        const float radiance = f[laser->bin]*(float)e*(panes ? work->pass[laser->bin*LR_CHUNK_RAYS + i] : 1.0f);
+        const float radiance = f[laser->bin]*e*(panes ? work->pass[laser->bin*LR_CHUNK_RAYS + i] : 1.0f);
         const int slot = work->shadow.count++;
         work->shadow_index[slot] = i | (lit ? 1 << 30 : 0);
         work->shadow_value[slot] = radiance;
         // From the hit back to the laser, both in the world at the part's time.
-        const lr_vec3f p = lr_rays_point(rays, i), d = lr_v3f_of(lr_rotate(forth, lr_v3((double)wi.x, (double)wi.y, (double)wi.z)));
+        const lr_vec3f p = lr_rays_point(rays, i), d = lr_unitf(lr_frame_tof(module, wi));
         const lr_vec3f n = lr_rays_normal(rays, i);
         const float side = lr_dotf(n, d) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
         lr_rays_set(&work->shadow, slot, lr_madf(p, side, n), d, 0.0f, distance - LR_OFFSET_M, rays->time_s[i]);
@@ -176,9 +202,11 @@ void lr_direct_laser(const lr_line_job *job)
     const int parts = job->tracer->def.laser_samples;
     for (int part = 0; part < parts; part++) {
         const float dt_s = part_time(part, parts)*(float)job->camera->def->exposure_s;
-        part_rays(job, part, parts, dt_s);
-        lr_work_intersect(job, &work->rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
-        lr_work_look_through(job, &work->rays, LR_RAYS_COHERENT);
+        if (!lr_job_shares_hits(job)) {
+            part_rays(job, part, parts, dt_s);
+            lr_work_intersect(job, &work->rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
+            lr_work_look_through(job, &work->rays, LR_RAYS_COHERENT);
+        }
         for (int l = 0; l < job->module->laser_count; l++) {
             const lr_rig_laser *laser = &job->module->laser[l];
             if (laser->def->mode == LR_LASER_OFF || !(laser->def->power_w > 0.0))

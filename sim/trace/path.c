@@ -44,25 +44,43 @@ static void add_light(const lr_line_job *job, int part, int source, int pixel, c
 
 // ---- starting ---------------------------------------------------------------------------------------------------------
 
+static void start_path(const lr_line_job *job, int slot, int pixel, int sample)
+{
+    lr_path_state *path = &job->work->path;
+    path->pixel[slot] = pixel;
+    path->seed[slot] = lr_hash(job->seed, (uint32_t)(job->first + pixel));
+    path->sample[slot] = (uint32_t)sample;
+    path->pdf[slot] = 0.0f;
+    path->lamp_weight[slot] = 0.0f;
+    path->medium[slot] = -1;
+    for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
+        path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)job->tracer->def.ambient_samples;
+}
+
+// Paths that begin where the central rays ended: those have been through the panes already.
+static void use_central_hits(const lr_line_job *job)
+{
+    lr_work *work = job->work;
+    const int panes = lr_bvh_has_panes(job->tracer->bvh);
+    work->rays.count = job->count;
+    for (int i = 0; i < job->count; i++) {
+        start_path(job, i, i, 0);
+        for (int b = 0; panes && b < job->tracer->rig->bins.ambient_count; b++)
+            work->path.throughput[b*LR_CHUNK_RAYS + i] *= work->pass[b*LR_CHUNK_RAYS + i];
+    }
+}
+
 static void start_paths(const lr_line_job *job, int first_sample, int samples)
 {
     lr_path_state *path = &job->work->path;
     lr_rays *rays = &job->work->rays;
-    const int bins = job->tracer->rig->bins.ambient_count;
     const float exposure_s = (float)job->camera->def->exposure_s;
     rays->count = 0;
     for (int s = 0; s < samples; s++)
         for (int i = 0; i < job->count; i++) {
             const int slot = rays->count++;
             float along, across, when, unused;
-            path->pixel[slot] = i;
-            path->seed[slot] = lr_hash(job->seed, (uint32_t)(job->first + i));
-            path->sample[slot] = (uint32_t)(first_sample + s);
-            path->pdf[slot] = 0.0f;
-            path->lamp_weight[slot] = 0.0f;
-            path->medium[slot] = -1;
-            for (int b = 0; b < bins; b++)
-                path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)job->tracer->def.ambient_samples;
+            start_path(job, slot, i, first_sample + s);
             draw2(path, slot, 0, DIM_PIXEL, &along, &across);
             draw2(path, slot, 0, DIM_TIME, &when, &unused);
             lr_job_camera_ray(job, rays, slot, lr_job_direction(job, job->first + i, along, across - 0.5f), (when - 0.5f)*exposure_s);
@@ -408,11 +426,13 @@ static void collect_all(const lr_line_job *job)
     collect(job, &job->work->lamp, LR_RAY_LAMP, LR_PART_LAMP);
 }
 
-static void run_paths(const lr_line_job *job, int first_step)
+// `hit`: the first step's rays have their answers already.
+static void run_paths(const lr_line_job *job, int first_step, int hit)
 {
     lr_work *work = job->work;
     for (int step = first_step; step < MAX_STEPS && work->rays.count > 0; step++) {
-        lr_work_intersect(job, &work->rays, step == 0 ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, step == 0 ? LR_RAY_CAMERA : LR_RAY_BOUNCE);
+        if (step > first_step || !hit)
+            lr_work_intersect(job, &work->rays, step == 0 ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, step == 0 ? LR_RAY_CAMERA : LR_RAY_BOUNCE);
         work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
         for (int i = 0; i < work->rays.count; i++)
             visit(job, i, step);
@@ -426,10 +446,15 @@ void lr_ambient_paths(const lr_line_job *job)
     const lr_scene *scene = job->tracer->scene;
     if (!scene->sun.present && !scene->sky.present && job->tracer->lights.lamp_count == 0)
         return;
+    if (lr_job_shares_hits(job)) {
+        use_central_hits(job);
+        run_paths(job, 0, 1);
+        return;
+    }
     const int samples = job->tracer->def.ambient_samples, at_once = LR_CHUNK_RAYS/LR_CHUNK_PIXELS;
     for (int s = 0; s < samples; s += at_once) {
         start_paths(job, s, samples - s < at_once ? samples - s : at_once);
-        run_paths(job, 0);
+        run_paths(job, 0, 0);
     }
 }
 
@@ -476,7 +501,7 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int number, int
     memset(out, 0, (size_t)(count*values)*sizeof *out);
     collect_all(job);
     swap_batches(work);
-    run_paths(job, 1);
+    run_paths(job, 1, 0);
     for (int i = 0; i < count; i++)
         record[i].reach = nearness[i] > 0.0f ? (float)paths/nearness[i] : 1e6f;
 }

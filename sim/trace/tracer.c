@@ -337,12 +337,14 @@ void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camer
         job.count = job.camera->pixels - first < LR_CHUNK_PIXELS ? job.camera->pixels - first : LR_CHUNK_PIXELS;
         memset(work->sums, 0, LR_PARTS*LR_CHUNK_PIXELS*sizeof *work->sums);
         memset(work->lit, 0, LR_CHUNK_PIXELS);
+        const lr_line_truth here = truth_from(truth, first);
+        lr_first_hits(&job);
+        lr_store_truth(&job, &here);
         lr_direct_laser(&job);
+        lr_store_lit(&job, &here);
+        lr_ambient_paths(&job);
         if (light->indirect)
             lr_indirect_laser(&job);
-        lr_ambient_paths(&job);
-        const lr_line_truth here = truth_from(truth, first);
-        lr_first_hits(&job, &here);
         copy_part(light->direct, &job, LR_PART_DIRECT);
         copy_part(light->indirect, &job, LR_PART_INDIRECT);
         copy_part(light->sun, &job, LR_PART_SUN);

@@ -93,8 +93,16 @@ void lr_rays_set(lr_rays *rays, int slot, lr_vec3f origin, lr_vec3f direction, f
 // Copies the question (not the answer) of ray `from` into slot `to`.
 void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from);
 
-// The three parts of a line.
-void lr_first_hits(const lr_line_job *job, const lr_line_truth *truth);   // trace/first_hit.c
+// One part a pixel: the central rays serve laser and ambient light too.
+static inline int lr_job_shares_hits(const lr_line_job *job)
+{
+    return job->tracer->def.laser_samples == 1 && job->tracer->def.ambient_samples == 1;
+}
+
+// The parts of a line.
+void lr_first_hits(const lr_line_job *job);                                // trace/first_hit.c: central rays into work->rays, panes looked through
+void lr_store_truth(const lr_line_job *job, const lr_line_truth *truth);   // trace/first_hit.c: right after lr_first_hits
+void lr_store_lit(const lr_line_job *job, const lr_line_truth *truth);     // trace/first_hit.c: after lr_direct_laser
 void lr_direct_laser(const lr_line_job *job);                              // trace/lit_curve.c
 void lr_ambient_paths(const lr_line_job *job);                             // trace/path.c
 

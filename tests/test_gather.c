@@ -1,0 +1,108 @@
+// SPDX-License-Identifier: Apache-2.0
+// Ambient light gathered once for the room: against closed forms, and against plain light paths pixel by pixel.
+#include "stage.h"
+
+#include <stdio.h>
+
+#include "trace/gather.h"
+
+#define HEAD                                                                                                                        \
+    "{\"format\": \"lanternroom-head/1\", \"name\": \"t\", \"spin\": {\"rev_per_s\": 1, \"lines_per_rev\": 360},"                    \
+    " \"modules\": [{\"name\": \"m\", \"radius_mm\": 20, \"cameras\": [{\"name\": \"c\", \"height_mm\": 40,"                         \
+    "  \"lens\": {\"projection\": \"equidistant\", \"focal_mm\": 0.5, \"f_number\": 2},"                                             \
+    "  \"filter\": {\"center_nm\": 850, \"width_nm\": 20, \"angle_factor\": 0},"                                                     \
+    "  \"sensor\": {\"pixels\": 200, \"pitch_um\": 5, \"width_um\": 10, \"quantum_efficiency\": 0.4}, \"exposure_us\": 200}]}]}"
+
+static double radiance_of(const stage *s, int source, int pixel, double electrons)
+{
+    return electrons/(double)s->rig->module[0].camera[0].ambient_response[(size_t)source*(size_t)s->pixels + (size_t)pixel];
+}
+
+// Integrating sphere of reflectance 0.8 round a black lamp: L = rho E/pi, E = M f/(1 - rho (1 - f)), as in test_ambient.c.
+static void sphere(void **state)
+{
+    (void)state;
+    stage *s = stage_create_gathered(
+        "{\"format\": \"lanternroom-scene/1\", \"name\": \"sphere\", \"objects\": [{\"shape\": \"sphere\", \"radius_m\": 1, \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.8}}],"
+        " \"lights\": [{\"kind\": \"lamp\", \"shape\": \"sphere\", \"radius_m\": 0.1, \"flat_w_per_nm\": 0.001, \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}}],"
+        " \"head_pose\": {\"position_m\": [0.5, 0, 0.1]}}", HEAD, 1, 64, 48, 128);
+    const double f = 0.01, exitance = 0.001*1e9/(4.0*LR_PI*0.01), want = 0.8/LR_PI*exitance*f/(1.0 - 0.8*(1.0 - f));
+    double sum = 0.0;
+    int seen = 0;
+    assert_true(s->tracer->gather && s->tracer->gather->record_count > 1000);
+    for (int line = -60; line <= 60; line += 20) {
+        stage_line(s, 0, line);
+        for (int i = 0; i < s->pixels; i++) {
+            const double l = radiance_of(s, s->scene->lamp[0].source, i, (double)s->part[4][i])*lr_table_at(&s->scene->source[s->scene->lamp[0].source].spectrum, 850e-9);
+            assert_rel(l, want, 0.15);   // any pixel: 128 paths of each of some neighbours
+            sum += l;
+            seen++;
+        }
+    }
+    assert_rel(sum/seen, want, 0.005);
+    stage_destroy(s);
+}
+
+#define ROOM                                                                                                                        \
+    "{\"format\": \"lanternroom-scene/1\", \"name\": \"room\", \"objects\": ["                                                        \
+    "{\"shape\": \"room\", \"size_m\": [5, 4, 3], \"center_m\": [0, 0, 1.5], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.7},"    \
+    " \"openings\": [{\"face\": \"north\", \"center_m\": [0.3, 1.4], \"size_m\": [1.6, 1.2], \"pane\": \"window_glass\"}]},"               \
+    "{\"shape\": \"box\", \"size_m\": [0.8, 0.6, 0.7], \"center_m\": [1.4, 0.9, 0.35], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.4}}," \
+    "{\"shape\": \"cylinder\", \"radius_m\": 0.1, \"height_m\": 3, \"center_m\": [-1.2, 1.2, 1.5], \"material\": {\"kind\": \"rough_diffuse\", \"reflectance\": 0.5, \"roughness\": 0.3}}]," \
+    " \"lights\": [{\"kind\": \"sun\", \"elevation_deg\": 35, \"azimuth_deg\": 20}, {\"kind\": \"sky\", \"type\": 12},"                   \
+    " {\"kind\": \"lamp\", \"shape\": \"rectangle\", \"size_m\": [0.6, 0.6], \"center_m\": [0, 0, 2.9], \"rotate_deg\": [180, 0, 0], \"lumens\": 3000, \"spectrum\": \"halogen\"}]," \
+    " \"head_pose\": {\"position_m\": [0, 0, 1.2]}}"
+
+// The same lines by paths alone (many) and with gathered light: no bias over the line, and close pixel by pixel.
+static void same_as_paths(void **state)
+{
+    (void)state;
+    stage *paths = stage_create(ROOM, HEAD, 1, 128), *gathered = stage_create_gathered(ROOM, HEAD, 1, 16, 128, 64);
+    for (int part = 2; part <= 4; part++) {
+        double sum[2] = {0.0, 0.0}, off = 0.0;
+        int count = 0;
+        for (int line = 0; line < 360; line += 45) {
+            stage_line(paths, 0, line);
+            stage_line(gathered, 0, line);
+            for (int i = 0; i < paths->pixels; i++) {
+                if (paths->object[i] == 0 || (paths->flags[i] & (LR_FLAG_EDGE | LR_FLAG_BEHIND_PANE)))
+                    continue;
+                sum[0] += (double)paths->part[part][i];
+                sum[1] += (double)gathered->part[part][i];
+                off += pow((double)(paths->part[part][i] - gathered->part[part][i]), 2);
+                count++;
+            }
+        }
+        const double mean = sum[0]/count, rms = sqrt(off/count);
+        printf("part %d: paths %.3f e, gathered %.3f e, rms of the difference %.3f e\n", part, mean, sum[1]/count, rms);
+        assert_true(mean > 1.0 && count > 1000);
+        assert_rel(sum[1]/count, mean, 0.02);    // the noise of the paths over the lines is below 1 %
+        assert_true(rms < 0.25*mean);            // mostly the paths' own noise: 128 a pixel
+    }
+    stage_destroy(paths);
+    stage_destroy(gathered);
+}
+
+static void same_for_any_threads(void **state)
+{
+    (void)state;
+    lr_gather *one, *three;
+    stage *s = stage_create_gathered(ROOM, HEAD, 1, 1, 48, 16);
+    stage_need(lr_gather_create(s->tracer, 1, NULL, NULL, &one, NULL), &(lr_error){"gather"});
+    stage_need(lr_gather_create(s->tracer, 3, NULL, NULL, &three, NULL), &(lr_error){"gather"});
+    assert_int_equal(one->record_count, three->record_count);
+    assert_memory_equal(one->irradiance, three->irradiance, (size_t)one->record_count*(size_t)one->values*sizeof(float));
+    lr_gather_destroy(one);
+    lr_gather_destroy(three);
+    stage_destroy(s);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(sphere),
+        cmocka_unit_test(same_as_paths),
+        cmocka_unit_test(same_for_any_threads),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
