@@ -343,7 +343,7 @@ void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camer
         lr_direct_laser(&job);
         lr_store_lit(&job, &here);
         lr_ambient_paths(&job);
-        if (light->indirect)
+        if (light->indirect && tracer->def.indirect_samples > 0)
             lr_indirect_laser(&job);
         copy_part(light->direct, &job, LR_PART_DIRECT);
         copy_part(light->indirect, &job, LR_PART_INDIRECT);
