@@ -135,7 +135,7 @@ lr_vec3 lr_camera_direction(const lr_camera_def *camera, double pixel, double ac
 {
     const lr_sensor_def *s = &camera->sensor;
     const double v_m = (line_centre(s) - pixel)*s->pitch_m, q_m = across*s->width_m;
-    const double r_m = hypot(v_m, q_m);
+    const double r_m = sqrt(v_m*v_m + q_m*q_m);
     const double theta_rad = lr_lens_theta(&camera->lens, r_m);
     if (r_m == 0.0)
         return lr_v3(1, 0, 0);
@@ -146,7 +146,7 @@ lr_vec3 lr_camera_direction(const lr_camera_def *camera, double pixel, double ac
 int lr_camera_project(const lr_camera_def *camera, lr_vec3 d, double *pixel, double *across)
 {
     const lr_sensor_def *s = &camera->sensor;
-    const double side = hypot(d.y, d.z), theta_rad = atan2(side, d.x);
+    const double side = sqrt(d.y*d.y + d.z*d.z), theta_rad = atan2(side, d.x);
     if (!(side > 0.0) && !(d.x > 0.0))  // no direction at all, or straight back: no azimuth to put it at
         return 0;
     const double r_m = lr_lens_radius(&camera->lens, theta_rad);

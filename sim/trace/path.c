@@ -18,9 +18,17 @@
 
 enum { DIM_PIXEL, DIM_TIME, DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIMS };  // of one step
 
-static void draw2(const lr_path_state *path, int i, int step, int dim, float *u, float *v)
+// Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: two hashes do.
+static void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
 {
-    lr_sobol2(path->sample[i], lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim)), u, v);
+    const lr_path_state *path = &job->work->path;
+    const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim));
+    if (!job->gathered && job->tracer->def.ambient_samples == 1) {
+        *u = lr_uniform(lr_hash(key, 1));
+        *v = lr_uniform(lr_hash(key, 2));
+        return;
+    }
+    lr_sobol2(path->sample[i], key, u, v);
 }
 
 static float *part_of(const lr_line_job *job, int part) { return job->work->sums + part*LR_CHUNK_PIXELS; }
@@ -72,7 +80,6 @@ static void use_central_hits(const lr_line_job *job)
 
 static void start_paths(const lr_line_job *job, int first_sample, int samples)
 {
-    lr_path_state *path = &job->work->path;
     lr_rays *rays = &job->work->rays;
     const float exposure_s = (float)job->camera->def->exposure_s;
     rays->count = 0;
@@ -81,8 +88,8 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
             const int slot = rays->count++;
             float along, across, when, unused;
             start_path(job, slot, i, first_sample + s);
-            draw2(path, slot, 0, DIM_PIXEL, &along, &across);
-            draw2(path, slot, 0, DIM_TIME, &when, &unused);
+            draw2(job, slot, 0, DIM_PIXEL, &along, &across);
+            draw2(job, slot, 0, DIM_TIME, &when, &unused);
             lr_job_camera_ray(job, rays, slot, lr_job_direction(job, job->first + i, along, across - 0.5f), (when - 0.5f)*exposure_s);
         }
 }
@@ -176,7 +183,7 @@ static void ask_sun(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_sun_light *sun = &job->tracer->scene->sun;
     float a, b, f[LR_MAX_BINS];
-    draw2(&job->work->path, v->i, v->step, DIM_SUN, &a, &b);
+    draw2(job, v->i, v->step, DIM_SUN, &a, &b);
     const lr_frame3f frame = lr_frame_aroundf(lr_v3f_of(sun->direction));
     const float radius = (float)sqrt(1.0 - sun->cos_radius*sun->cos_radius)*sqrtf(a), turn = 2.0f*(float)LR_PI*b;
     const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, lr_v3f(radius*cosf(turn), radius*sinf(turn), 1.0f)));
@@ -192,8 +199,8 @@ static void ask_sky(const lr_line_job *job, const lr_vertex *v)
     float total = 0.0f, a, b, pick, unused, f[LR_MAX_BINS];
     for (int k = 0; k < lights->portal_count; k++)
         total += lr_lights_portal_weight(&lights->portal[k], v->point);
-    draw2(&job->work->path, v->i, v->step, DIM_SKY, &a, &b);
-    draw2(&job->work->path, v->i, v->step, DIM_CHOICE, &unused, &pick);
+    draw2(job, v->i, v->step, DIM_SKY, &a, &b);
+    draw2(job, v->i, v->step, DIM_CHOICE, &unused, &pick);
     int k = 0;
     for (pick *= total; k + 1 < lights->portal_count; k++) {
         const float weight = lr_lights_portal_weight(&lights->portal[k], v->point);
@@ -224,8 +231,8 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
         v->lamp_weight += lr_lights_lamp_weight(&lights->lamp[k], v->point);
     if (!(v->lamp_weight > 0.0f))
         return;
-    draw2(&job->work->path, v->i, v->step, DIM_LAMP, &a, &b);
-    draw2(&job->work->path, v->i, v->step, DIM_CHOICE, &pick, &third);
+    draw2(job, v->i, v->step, DIM_LAMP, &a, &b);
+    draw2(job, v->i, v->step, DIM_CHOICE, &pick, &third);
     int k = 0;
     float weight = lr_lights_lamp_weight(&lights->lamp[0], v->point), rest = pick*v->lamp_weight;
     while (k + 1 < lights->lamp_count && rest >= weight) {
@@ -313,7 +320,7 @@ static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface
     }
     if (chance >= 1.0f)
         return 1;
-    draw2(&job->work->path, v->i, v->step, DIM_LOBE, &u, &unused);
+    draw2(job, v->i, v->step, DIM_LOBE, &u, &unused);
     if (!(u < chance))
         return 0;
     for (int b = 0; b < bins; b++)
@@ -328,8 +335,8 @@ static void go_on(const lr_line_job *job, const lr_vertex *v)
     const lr_vec3f wo = lr_frame_fromf(frame, v->wo);
     lr_surface_sample sample;
     float a, b, lobe, unused;
-    draw2(path, v->i, v->step, DIM_BOUNCE, &a, &b);
-    draw2(path, v->i, v->step, DIM_LOBE, &unused, &lobe);
+    draw2(job, v->i, v->step, DIM_BOUNCE, &a, &b);
+    draw2(job, v->i, v->step, DIM_LOBE, &unused, &lobe);
     if (!lr_surface_draw(v->surface, v->scale, wo, a, b, lobe, &sample) || !survives(job, v, &sample, sample.weight))
         return;
     const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, sample.wi));
@@ -463,13 +470,12 @@ void lr_ambient_paths(const lr_line_job *job)
 // The first step from a point: irradiance weighs light by the cosine, so the sky is asked with f cos = cos and the ray drawn by cos/pi carries pi.
 static void leave_point(const lr_line_job *job, int slot, const lr_gather_record *r)
 {
-    const lr_path_state *path = &job->work->path;
     const lr_frame3f frame = lr_frame_aroundf(r->normal);
     const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->white, .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->normal};
     float a, b, factor[LR_MAX_AMBIENT_BINS];
     if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
         ask_sky(job, &v);
-    draw2(path, slot, 0, DIM_BOUNCE, &a, &b);
+    draw2(job, slot, 0, DIM_BOUNCE, &a, &b);
     const float radius = sqrtf(a), turn = 2.0f*(float)LR_PI*b, up = sqrtf(fmaxf(0.0f, 1.0f - a));
     if (!(up > 0.0f))
         return;
