@@ -86,8 +86,6 @@ static float beam_at(const lr_line_job *job, const lr_part *part, const lr_beam 
     *lit = 0;
     if (b->laser->def->mode == LR_LASER_FLOOD)
         return flood_beam(b, at, lit);
-    if (!(at.x > 0.0f && fabsf(at.z) < b->slope*at.x))
-        return 0.0f;
     const float r = sqrtf(lr_dotf(at, at)), sigma = (float)lr_sheet_sigma_m(b->laser->sheet, (double)r);
     const float y1 = in_laser(b, on_plane(job, part, part->across0)).y, y2 = in_laser(b, on_plane(job, part, part->across1)).y;
     if (fminf(fabsf(y1), fabsf(y2)) > 6.0f*sigma && y1*y2 > 0.0f)
@@ -96,6 +94,13 @@ static float beam_at(const lr_line_job *job, const lr_part *part, const lr_beam 
     const double per_rad = lr_dots_mean(b->laser->dots, (double)atan2f(a1.z, a1.x), (double)atan2f(a2.z, a2.x));
     *lit = fabsf(atan2f(at.z, at.x)) <= b->half_rad && fabsf(0.5f*(y1 + y2)) <= SHEET_EDGE_SIGMA*sigma + 0.5f*fabsf(y2 - y1);
     return b->power_w*(float)per_rad*gauss_mean(sigma, y1, y2)/r;
+}
+
+// Cheap test before the part is worked out.
+static int within_fan(const lr_beam *b, lr_vec3f point)
+{
+    const lr_vec3f at = in_laser(b, point);
+    return b->laser->def->mode == LR_LASER_FLOOD || (at.x > 0.0f && fabsf(at.z) < b->slope*at.x);
 }
 
 static void part_rays(const lr_line_job *job, int part, int parts, float dt_s)
@@ -142,8 +147,11 @@ static void queue_shadows(const lr_line_job *job, const lr_rig_laser *laser, int
     for (int i = 0; i < job->count; i++) {
         if (rays->object[i] < 0)
             continue;
+        const lr_vec3f along = lr_job_direction(job, job->first + i, ((float)index + 0.5f)/(float)parts, 0.0f);
+        const lr_vec3f point = lr_madf(job->origin, rays->t[i]/sqrtf(lr_dotf(along, along)), along);
+        if (!within_fan(&b, point))
+            continue;
         const lr_part part = part_at(job, rays, i, index, parts, module);
-        const lr_vec3f point = lr_madf(job->origin, part.t, part.direction);
         int lit;
         const float e = beam_at(job, &part, &b, in_laser(&b, point), &lit);
         if (!(e > 0.0f))

@@ -16,7 +16,7 @@
 #define ROULETTE_FROM 1         // first step at which a path may end by chance
 #define MOST_SURVIVAL 0.95f     // a path lives on with at most this chance
 
-enum { DIM_PIXEL, DIM_TIME, DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIMS };  // of one step
+enum { DIM_PIXEL, DIM_TIME, DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIM_FAINT, DIM_FAINT_SUN, DIM_FAINT_SKY, DIM_FAINT_LAMP, DIMS };  // of one step
 
 // Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: two hashes do.
 static void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
@@ -162,7 +162,33 @@ static lr_vec3f offset(const lr_vertex *v, lr_vec3f wi)
     return lr_madf(v->point, lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M, v->normal);
 }
 
-static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source)
+// Light too weak to matter is asked for only now and then, and counts for more when it is: the mean stays, and the variance grows by at
+// most faint_e times the light. Returns what the answer is to be multiplied by; 0: do not ask.
+static float ask_faint(const lr_line_job *job, int i, int step, int dim, float expected_e)
+{
+    const float faint_e = (float)job->tracer->def.faint_e;
+    float u, v;
+    if (job->gathered || !(expected_e < faint_e))
+        return 1.0f;
+    draw2(job, i, step, dim, &u, &v);
+    return v*faint_e < expected_e ? faint_e/expected_e : 0.0f;
+}
+
+// Electrons of unit geometry in pixel of path i, for throughput times f.
+static float electrons(const lr_line_job *job, int i, int source, const float *f)
+{
+    const lr_path_state *path = &job->work->path;
+    const int bins = job->tracer->rig->bins.ambient_count;
+    if (job->gathered)
+        return 0.0f;
+    const float *response = job->camera->ambient_response + ((size_t)source*job->camera->pixels + job->first + path->pixel[i])*bins;
+    float sum = 0.0f;
+    for (int b = 0; b < bins; b++)
+        sum += path->throughput[b*LR_CHUNK_RAYS + i]*f[b]*response[b];
+    return sum;
+}
+
+static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim)
 {
     const lr_path_state *path = &job->work->path;
     const int bins = job->tracer->rig->bins.ambient_count;
@@ -170,6 +196,9 @@ static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v
     for (int b = 0; b < bins; b++)
         most = fmaxf(most, f[b]);
     if (!(most*factor > 0.0f))
+        return;
+    factor *= ask_faint(job, v->i, v->step, dim, electrons(job, v->i, source, f)*factor);
+    if (factor == 0.0f)
         return;
     const int slot = q->rays.count++;
     for (int b = 0; b < bins; b++)
@@ -190,7 +219,7 @@ static void ask_sun(const lr_line_job *job, const lr_vertex *v)
     if (lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
         return;
     lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
-    queue(job, &job->work->sun, v, wi, f, 1.0f, INFINITY, sun->source);
+    queue(job, &job->work->sun, v, wi, f, 1.0f, INFINITY, sun->source, DIM_FAINT_SUN);
 }
 
 static void ask_sky(const lr_line_job *job, const lr_vertex *v)
@@ -219,7 +248,7 @@ static void ask_sky(const lr_line_job *job, const lr_vertex *v)
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = lr_lights_portal_pdf(lights, v->point, wi);
     if (chosen > 0.0f)  // balance heuristic: f / (sum of densities)
-        queue(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source);
+        queue(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, DIM_FAINT_SKY);
 }
 
 // `alone`: no drawn ray will look for lamps from here.
@@ -242,6 +271,13 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
     if (!(weight > 0.0f))
         return;
     const lr_lit_lamp *l = &lights->lamp[k];
+    float faint = 1.0f;
+    if (v->surface->kind == LR_MATERIAL_DIFFUSE) {  // the most it can send: worth knowing before a place on it is drawn
+        const float most = electrons(job, v->i, l->source, v->surface->reflectance)*v->scale*LR_INV_PI_F*l->strength*l->area*weight/l->power;
+        faint = ask_faint(job, v->i, v->step, DIM_FAINT, most*v->lamp_weight/weight);
+        if (faint == 0.0f)
+            return;
+    }
     lr_vec3f point, normal;
     lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
     // Aimed from where the ray will start: seen flat, a lamp would else stand in its own light by the offset.
@@ -257,7 +293,7 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
         return;
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = weight/v->lamp_weight*d2/(l->area*facing);
-    queue(job, &job->work->lamp, v, wi, f, l->strength/(chosen + (alone ? 0.0f : own)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source);
+    queue(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (alone ? 0.0f : own)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, DIM_FAINT_LAMP);
 }
 
 static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_kind kind, int part)
