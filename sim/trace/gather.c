@@ -12,6 +12,8 @@
 #define SAME_PLANE 0.6f          // a neighbour may lie off the plane by this share of its distance from us
 #define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to what a point sees
 #define SPREAD_CELLS 3           // and within this many cells
+#define WEAK_SUPPORT 6.0f        // a record averaged over less than this gets
+#define WEAK_FACTOR 6            // this many times the paths on top
 #define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
 #define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
 
@@ -100,6 +102,9 @@ typedef struct crew {
     lr_work **work;           // (threads)
     float *filtered;          // (record_count x values)
     int batch;                // records of one job
+    float *support;           // what the average of each record weighs (record_count)
+    int *weak, weak_count;    // records with little support: near corners and edges
+    int again;                // paths each of them gets on top
     int (*progress)(void *, int64_t, int64_t);
     void *context;
     int64_t jobs;
@@ -119,6 +124,29 @@ static lr_status gather_batch(void *context, int64_t index, int worker, lr_error
     lr_gather_paths(&job, g->record + first, first, count, c->tracer->def.gather_paths, g->irradiance + (size_t)first*g->values);
     if (worker == 0 && c->progress && c->progress(c->context, index, c->jobs))
         return lr_fail(err, LR_ERR_CANCELLED, "stopped; the same command goes on from here");
+    return LR_OK;
+}
+
+// Second helping for records that few neighbours can help: their own paths have to do.
+static lr_status gather_weak(void *context, int64_t index, int worker, lr_error *err)
+{
+    (void)err;
+    crew *c = context;
+    lr_gather *g = c->gather;
+    const int per_job = LR_CHUNK_RAYS/c->again < 1 ? 1 : LR_CHUNK_RAYS/c->again;
+    const int first = (int)index*per_job, count = c->weak_count - first < per_job ? c->weak_count - first : per_job;
+    const float had = (float)c->tracer->def.gather_paths, all = had + (float)c->again;
+    float more[LR_MAX_GATHERED];
+    for (int k = 0; k < count; k++) {
+        const int i = c->weak[first + k];
+        lr_gather_record copy = g->record[i];
+        lr_line_job job = plain_job(c->tracer, c->work[worker]);
+        job.seed = lr_hash(job.seed, 1);
+        lr_gather_paths(&job, &copy, i, 1, c->again, more);
+        float *e = g->irradiance + (size_t)i*g->values;
+        for (int v = 0; v < g->values; v++)
+            e[v] = (had*e[v] + (float)c->again*more[v])/all;
+    }
     return LR_OK;
 }
 
@@ -167,6 +195,7 @@ static void spread_cell(const crew *c, int row, int column)
     }
     for (int k = 0; k < g->values; k++)
         sum[k] /= total;
+    c->support[i] = total;
 }
 
 static lr_status spread_row(void *context, int64_t row, int worker, lr_error *err)
@@ -201,7 +230,9 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     const size_t values = (size_t)g->record_count*(size_t)g->values;
     g->irradiance = calloc(values + 1, sizeof *g->irradiance);
     c->filtered = malloc((values + 1)*sizeof *c->filtered);
-    if (!g->irradiance || !c->filtered)
+    c->support = calloc((size_t)g->record_count + 1, sizeof *c->support);
+    c->weak = malloc(((size_t)g->record_count + 1)*sizeof *c->weak);
+    if (!g->irradiance || !c->filtered || !c->support || !c->weak)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     c->batch = LR_CHUNK_RAYS/c->tracer->def.gather_paths;
     if (c->batch < 1)
@@ -210,6 +241,13 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
         c->batch = LR_CHUNK_PIXELS;
     c->jobs = (g->record_count + c->batch - 1)/c->batch;
     LR_TRY(lr_threads_run(threads, c->jobs, gather_batch, c, err));
+    LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
+    for (int i = 0; i < g->record_count; i++)
+        if (c->support[i] < WEAK_SUPPORT)
+            c->weak[c->weak_count++] = i;
+    c->again = WEAK_FACTOR*c->tracer->def.gather_paths < LR_CHUNK_RAYS ? WEAK_FACTOR*c->tracer->def.gather_paths : LR_CHUNK_RAYS;
+    const int per_job = LR_CHUNK_RAYS/c->again < 1 ? 1 : LR_CHUNK_RAYS/c->again;
+    LR_TRY(lr_threads_run(threads, (c->weak_count + per_job - 1)/per_job, gather_weak, c, err));
     LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
     float *raw = g->irradiance;
     g->irradiance = c->filtered;
@@ -249,6 +287,8 @@ lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)
         lr_work_destroy(c.work[i]);
     free(c.work);
     free(c.filtered);
+    free(c.support);
+    free(c.weak);
     if (status != LR_OK)
         lr_gather_destroy(g);
     else
