@@ -65,15 +65,6 @@ static double quantile(float *values, size_t count, double share)
     return count ? (double)values[(size_t)(share*(double)(count - 1))] : 0.0;
 }
 
-// A round number at or above x: 1, 2 or 5 times a power of ten.
-static double round_up(double x)
-{
-    if (!(x > 0.0))
-        return 1.0;
-    const double ten = pow(10.0, floor(log10(x))), m = x/ten;
-    return ten*(m <= 1.0 ? 1.0 : m <= 2.0 ? 2.0 : m <= 5.0 ? 5.0 : 10.0);
-}
-
 // ---- pictures of light ------------------------------------------------------------------------------------------------------
 
 typedef struct light_source { const uint16_t *raw; const float *part[3]; int parts; } light_source;
@@ -160,16 +151,24 @@ static lr_status parts_picture(const view *v, const lr_truth_layer *layers, int 
 
 // ---- picture of range -----------------------------------------------------------------------------------------------------------
 
-static void draw_scale(lr_picture *p, int y, double most_m, const lr_rgb *colour)
+// Colour of a range: even steps for even ratios, so that a bench at 1 m and a wall at 10 m both show their shape.
+static double scale_of(double r_m, double near_m, double far_m)
 {
+    return fmin(fmax(log(r_m/near_m)/log(far_m/near_m), 0.0), 1.0);
+}
+
+static void draw_scale(lr_picture *p, int y, double near_m, double far_m, const lr_rgb *colour)
+{
+    static const double marks[] = {0.1, 0.2, 0.5, 1, 2, 3, 5, 7, 10, 15, 20, 30, 50, 100, 200, 500, 1000};
     const int left = 8, width = p->width > 900 ? 640 : p->width*2/3;
     for (int i = 0; i < width; i++)
         lr_picture_box(p, left + i, y + 6, 1, 8, colour[i*(LR_SCALE_STEPS - 1)/(width - 1)]);
-    const double step = round_up(most_m/6.0);
-    for (double m = 0.0; m <= most_m*1.0001; m += step) {
+    for (size_t k = 0; k < sizeof marks/sizeof *marks; k++) {
         char words[32];
-        const int x = left + (int)(m/most_m*(width - 1));
-        snprintf(words, sizeof words, "%g m", m);
+        if (marks[k] < near_m || marks[k] > far_m)
+            continue;
+        const int x = left + (int)(scale_of(marks[k], near_m, far_m)*(width - 1));
+        snprintf(words, sizeof words, "%g m", marks[k]);
         lr_picture_box(p, x, y + 14, 1, 4, ink);
         lr_picture_text(p, x + 3, y + 16, 1, ink, words);
     }
@@ -190,7 +189,7 @@ static lr_status draw_range(const view *v, const float *range, lr_error *err)
             if (isfinite(r))
                 finite[n++] = r;
         }
-    const double far_m = quantile(finite, n, FAR_SHARE), most_m = far_m > 0.0 ? far_m : 1.0;
+    const double far_m = fmax(quantile(finite, n, FAR_SHARE), 1e-3), near_m = fmin(fmax(quantile(finite, n, 1.0 - FAR_SHARE), 1e-4), 0.5*far_m);
     free(finite);
     LR_TRY(lr_picture_create(v->width, v->height + FOOT, paper, &picture, err));
     lr_rgb colour[LR_SCALE_STEPS];
@@ -198,9 +197,9 @@ static lr_status draw_range(const view *v, const float *range, lr_error *err)
     for (int y = 0; y < v->height; y++)
         for (int x = 0; x < v->width; x++) {
             const double r = (double)range[(size_t)line_of(v, x)*(size_t)v->pixels + (size_t)(y*v->step)];
-            lr_picture_set(&picture, x, y, isfinite(r) ? colour[(int)lrint(fmin(r/most_m, 1.0)*(LR_SCALE_STEPS - 1))] : nothing);
+            lr_picture_set(&picture, x, y, isfinite(r) ? colour[(int)lrint(scale_of(r, near_m, far_m)*(LR_SCALE_STEPS - 1))] : nothing);
         }
-    draw_scale(&picture, v->height, most_m, colour);
+    draw_scale(&picture, v->height, near_m, far_m, colour);
     return save(v, &picture, "_range", err);
 }
 

@@ -348,6 +348,27 @@ static void free_worker(worker *w)
 
 // ---- the folder's side files ------------------------------------------------------------------------------------------------
 
+// What other files the inputs drew on, by content: a scan must not go on with a changed mesh, material or dot list.
+static lr_status write_contents(const run *r, lr_text *text, lr_error *err)
+{
+    char hex[65];
+    LR_TRY(lr_scene_digest(r->scene, hex, err));
+    lr_text_add(text, ", \"scene_sha256\": \"%s\", \"dots_sha256\": [", hex);
+    int count = 0;
+    for (int m = 0; m < r->head->module_count; m++)
+        for (int l = 0; l < r->head->module[m].laser_count; l++) {
+            const char *file = r->head->module[m].laser[l].dots.file;
+            char path[LR_PATH_MAX];
+            if (!file[0])
+                continue;
+            LR_TRY(lr_path_join(path, r->head->folder, file, err));
+            LR_TRY(lr_file_sha256(path, hex, err));
+            lr_text_add(text, "%s\"%s\"", count++ ? ", " : "", hex);
+        }
+    lr_text_add(text, "]}");
+    return LR_OK;
+}
+
 static void write_settings(const run *r, lr_text *text)
 {
     const lr_trace_def trace = lr_run_trace_def(r->def);
@@ -359,7 +380,6 @@ static void write_settings(const run *r, lr_text *text)
     lr_text_number(text, trace.bounce_share);
     lr_text_add(text, ", \"first_line\": %lld, \"truth\": ", (long long)r->first_line);
     lr_text_quote(text, truth);
-    lr_text_add(text, "}");
 }
 
 static void write_labels(const run *r, lr_text *text)
@@ -389,6 +409,7 @@ static lr_status open_writer(run *r, const lr_run_input *scene, const lr_run_inp
     if (status == LR_OK) status = lr_cut_calibration(r->head, 1, &built, err);
     if (status == LR_OK) status = lr_calibration_write(&built, &as_built, err);
     write_settings(r, &settings);
+    if (status == LR_OK) status = write_contents(r, &settings, err);
     write_labels(r, &labels);
     if (status == LR_OK && (settings.failed || labels.failed))
         status = lr_fail(err, LR_ERR_MEMORY, "scan: out of memory");

@@ -55,11 +55,14 @@ typedef struct lr_scene {
     char folder[1024];             // where relative paths start
 } lr_scene;
 
-// `material_folder`: where materials/NAME.json are ("" = beside the scene's folder: ../materials, then materials).
+// `material_folder`: where materials/NAME.json are ("" = beside the scene's folder: ../materials, materials, ../../materials).
 // Errors: MISSING, PARSE, RANGE (file, key path, value, rule), MEMORY.
 lr_status lr_scene_load(const char *path, const char *material_folder, lr_scene **out, lr_error *err);
 lr_status lr_scene_from_json(const lr_json *json, const char *folder, const char *material_folder, lr_scene **out, lr_error *err);
 void lr_scene_destroy(lr_scene *scene);
+
+// SHA-256 over everything the scene holds that may come from other files: meshes, textures, materials, placed objects.
+lr_status lr_scene_digest(const lr_scene *scene, char hex[65], lr_error *err);  // MEMORY
 
 // Bakes every material to the bins. May be called again with other bins.
 lr_status lr_scene_bake(lr_scene *scene, const lr_bins *bins, lr_error *err);

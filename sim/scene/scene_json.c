@@ -33,10 +33,13 @@ static lr_status find_material_folder(lr_builder *b, const char *folder, const c
         snprintf(b->material_folder, sizeof b->material_folder, "%s", material_folder);
         return LR_OK;
     }
-    LR_TRY(lr_path_join(b->material_folder, folder, "../materials", err));
-    if (!lr_path_exists(b->material_folder))
-        LR_TRY(lr_path_join(b->material_folder, folder, "materials", err));
-    return LR_OK;
+    static const char *const places[] = {"../materials", "materials", "../../materials"};  // of rooms, of a folder of its own, of parts
+    for (int i = 0; i < 3; i++) {
+        LR_TRY(lr_path_join(b->material_folder, folder, places[i], err));
+        if (lr_path_exists(b->material_folder))
+            return LR_OK;
+    }
+    return lr_path_join(b->material_folder, folder, places[0], err);
 }
 
 static lr_status open_builder(lr_builder *b, const lr_json *json, const char *folder, const char *material_folder, lr_error *err)
