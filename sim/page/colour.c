@@ -59,13 +59,21 @@ int lr_rgb_of_lab(const double lab[3], lr_rgb *out)
 static void path_at(double t, double lab[3])
 {
     const double hue = (95.0 - 170.0*t)*PI/180.0, most = 18.0 + 190.0*t*(1.0 - t) + 38.0*t;
-    double rgb[3], chroma = most < 70.0 ? most : 70.0;
+    double rgb[3], lo = 0.0, hi = most < 70.0 ? most : 70.0;
     lab[0] = 95.0 - 77.0*t;
-    do {
+    for (int i = 0; i < 40; i++) {  // the largest chroma inside the gamut, by halving; the first try is the wanted one
+        const double chroma = i ? 0.5*(lo + hi) : hi;
         lab[1] = chroma*cos(hue);
         lab[2] = chroma*sin(hue);
-        chroma -= 0.25;
-    } while (!rgb_exact(lab, rgb) && chroma > 0.0);
+        if (!rgb_exact(lab, rgb))
+            hi = chroma;
+        else if (i == 0)
+            return;
+        else
+            lo = chroma;
+    }
+    lab[1] = lo*cos(hue);
+    lab[2] = lo*sin(hue);
 }
 
 void lr_colour_scale(lr_rgb out[LR_SCALE_STEPS])
