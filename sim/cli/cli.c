@@ -210,7 +210,7 @@ int cli_parse(const cli_command *command, const cli_option *options, int argc, c
 
 // ---- inputs ------------------------------------------------------------------------------------------------------------------
 
-static lr_status apply_sets(const cli_common *common, const char *prefix, lr_json *json, lr_error *err)
+lr_status cli_apply_sets(const cli_common *common, const char *prefix, lr_json *json, lr_error *err)
 {
     const size_t n = strlen(prefix);
     for (int i = 0; i < common->set_count; i++) {
@@ -236,7 +236,7 @@ lr_status cli_input_load(const char *path, const char *prefix, const cli_common 
     *out = (cli_input){.path = path};
     LR_TRY(lr_file_read(path, LR_JSON_MAX_BYTES, &out->verbatim, &length, err));
     LR_TRY(lr_json_parse(path, out->verbatim, length, &out->json, err));
-    return apply_sets(common, prefix, out->json, err);
+    return prefix ? cli_apply_sets(common, prefix, out->json, err) : LR_OK;
 }
 
 void cli_input_free(cli_input *input)

@@ -50,10 +50,11 @@ typedef struct cli_command {
 // Fills values and words[]. CLI_GO, or the exit code after --help (0) and wrong use (2).
 int cli_parse(const cli_command *command, const cli_option *options, int argc, char **argv, const char **words, int *count);
 
-// An input file with the overrides that begin with `prefix` ("scene") applied. Free with cli_input_free.
+// An input file with the overrides that begin with `prefix` ("scene"; NULL: none) applied. Free with cli_input_free.
 typedef struct cli_input { const char *path; char *verbatim; lr_json *json; } cli_input;
 lr_status cli_input_load(const char *path, const char *prefix, const cli_common *common, cli_input *out, lr_error *err);
 void cli_input_free(cli_input *input);
+lr_status cli_apply_sets(const cli_common *common, const char *prefix, lr_json *json, lr_error *err);
 // RANGE if an override begins with none of the prefixes (ends in NULL).
 lr_status cli_check_sets(const cli_common *common, const char *const *prefixes, lr_error *err);
 

@@ -5,9 +5,11 @@
 #include <sys/stat.h>
 
 #include "cli/cli.h"
+#include "core/fields.h"
 #include "core/file.h"
 #include "head/head.h"
 #include "scan/scan_reader.h"
+#include "scene/material_json.h"
 #include "scene/scene.h"
 #include "study/study.h"
 
@@ -31,10 +33,11 @@ static lr_status check_head(const lr_json *json, const char *folder, lr_error *e
     return s;
 }
 
-static lr_status check_material(const char *path, lr_error *err)
+static lr_status check_material(const lr_json *json, const char *folder, lr_error *err)
 {
+    (void)folder;
     lr_material_def def;
-    LR_TRY(lr_material_load(path, &def, err));
+    LR_TRY(lr_material_from_json(json, &def, err));
     lr_material_def_free(&def);
     return LR_OK;
 }
@@ -47,27 +50,45 @@ static lr_status check_study(const lr_json *json, const char *folder, lr_error *
     return LR_OK;
 }
 
+// What each kind of file is called: in "format", in --set and in --schema; and what judges it.
+static const struct kind {
+    const char *word;
+    lr_status (*check)(const lr_json *json, const char *folder, lr_error *err);
+    void (*schema)(lr_text *out);
+} kinds[] = {
+    {"scene", check_scene, lr_scene_schema},
+    {"head", check_head, lr_head_schema},
+    {"material", check_material, lr_material_schema},
+    {"study", check_study, lr_study_schema},
+};
+enum { KINDS = sizeof kinds/sizeof *kinds };
+
 // A JSON file says itself what it is.
+static lr_status find_kind(const lr_json *json, const struct kind **out, lr_error *err)
+{
+    const lr_node *root = lr_json_root(json), *node = lr_node_kind(root) == LR_JSON_OBJECT ? lr_node_get(root, "format") : NULL;
+    const char *format = node && lr_node_kind(node) == LR_JSON_TEXT ? lr_node_text(node) : "";
+    for (int i = 0; i < KINDS; i++) {
+        char start[40];
+        const int n = snprintf(start, sizeof start, "lanternroom-%s/", kinds[i].word);
+        if (!strncmp(format, start, (size_t)n)) {
+            *out = &kinds[i];
+            return LR_OK;
+        }
+    }
+    return lr_fail(err, LR_ERR_PARSE, "%s: format: \"%.80s\" is none of lanternroom-scene/1, -head/1, -material/1, -study/1", lr_json_name(json), format);
+}
+
 static lr_status check_file(const char *path, const cli_common *common, lr_error *err)
 {
     char folder[LR_PATH_MAX];
     cli_input input = {0};
+    const struct kind *kind = NULL;
     lr_path_folder(folder, path);
-    lr_status s = cli_input_load(path, "scene", common, &input, err);
-    if (s == LR_OK) {
-        const lr_node *node = lr_node_kind(lr_json_root(input.json)) == LR_JSON_OBJECT ? lr_node_get(lr_json_root(input.json), "format") : NULL;
-        const char *format = node && lr_node_kind(node) == LR_JSON_TEXT ? lr_node_text(node) : "";
-        if (!strncmp(format, "lanternroom-scene/", 18))
-            s = check_scene(input.json, folder, err);
-        else if (!strncmp(format, "lanternroom-head/", 17))
-            s = check_head(input.json, folder, err);
-        else if (!strncmp(format, "lanternroom-material/", 21))
-            s = check_material(path, err);
-        else if (!strncmp(format, "lanternroom-study/", 18))
-            s = check_study(input.json, folder, err);
-        else
-            s = lr_fail(err, LR_ERR_PARSE, "%s: format: \"%.80s\" is none of lanternroom-scene/1, -head/1, -material/1, -study/1", path, format);
-    }
+    lr_status s = cli_input_load(path, NULL, common, &input, err);
+    if (s == LR_OK) s = find_kind(input.json, &kind, err);
+    if (s == LR_OK) s = cli_apply_sets(common, kind->word, input.json, err);
+    if (s == LR_OK) s = kind->check(input.json, folder, err);
     cli_input_free(&input);
     return s;
 }
@@ -86,26 +107,58 @@ static lr_status check_one(const char *path, const cli_common *common, lr_error 
     return check_file(path, common, err);
 }
 
-static int print_schema(const char *name)
+static int print_schema(const char *word)
 {
-    lr_text text = {0};
-    if (!strcmp(name, "scene"))
-        lr_scene_schema(&text);
-    else if (!strcmp(name, "head"))
-        lr_head_schema(&text);
-    else if (!strcmp(name, "material"))
-        lr_material_schema(&text);
-    else if (!strcmp(name, "study"))
-        lr_study_schema(&text);
-    else {
-        fprintf(stderr, "lanternroom check: --schema: \"%s\" is not one of scene, head, material, study\n", name);
-        return CLI_WRONG;
+    const char *words[KINDS + 1] = {0};
+    for (int i = 0; i < KINDS; i++) {
+        words[i] = kinds[i].word;
+        if (strcmp(word, kinds[i].word))
+            continue;
+        lr_text text = {0};
+        kinds[i].schema(&text);
+        const int failed = text.failed || !text.data || fputs(text.data, stdout) < 0;
+        lr_text_free(&text);
+        return failed ? CLI_FAILED : CLI_FINE;
     }
-    const int failed = text.failed || !text.data;
-    if (!failed)
-        fputs(text.data, stdout);
-    lr_text_free(&text);
-    return failed ? CLI_FAILED : CLI_FINE;
+    const char *near = lr_nearest_word(word, words);
+    fprintf(stderr, "lanternroom check: --schema: \"%s\" is not one of scene, head, material, study", word);
+    fprintf(stderr, near ? "; did you mean \"%s\"?\n" : "\n", near);
+    return CLI_WRONG;
+}
+
+// One line or one member of a list for each word; the worst exit code.
+static int check_all(const char *const *words, int count, const cli_common *common)
+{
+    int worst = CLI_FINE;
+    lr_text list = {0};
+    for (int i = 0; i < count; i++) {
+        lr_error err = {0};
+        const lr_status s = check_one(words[i], common, &err);
+        const int exit_code = cli_exit(s, &err);
+        worst = exit_code > worst ? exit_code : worst;
+        if (s == LR_OK && !common->quiet && !common->json)
+            printf("%s: ok\n", words[i]);
+        lr_text_add(&list, "%s{\"path\": ", i ? ", " : "");
+        lr_text_quote(&list, words[i]);
+        lr_text_add(&list, ", \"ok\": %s", s == LR_OK ? "true" : "false");
+        if (s != LR_OK) {
+            lr_text_add(&list, ", \"fault\": ");
+            lr_text_quote(&list, err.text);
+        }
+        lr_text_add(&list, "}");
+    }
+    if (common->json)
+        printf("{\"files\": [%s]}\n", list.data ? list.data : "");
+    if (common->json && list.failed)
+        worst = CLI_FAILED;
+    lr_text_free(&list);
+    return worst;
+}
+
+static int wanted_files(void)
+{
+    fprintf(stderr, "lanternroom check: wanted: FILE...; see 'lanternroom check --help'\n");
+    return CLI_WRONG;
 }
 
 int cmd_check(int argc, char **argv)
@@ -121,20 +174,14 @@ int cmd_check(int argc, char **argv)
     const char **words = calloc((size_t)argc + 1, sizeof *words);
     if (!words)
         return CLI_FAILED;
-    int count, worst = CLI_FINE;
-    const int code = cli_parse(&command, options, argc, argv, words, &count);
-    if (code == CLI_GO && o.schema)
-        worst = print_schema(o.schema);
-    else if (code == CLI_GO && count == 0)
-        worst = fprintf(stderr, "lanternroom check: wanted: FILE...; see 'lanternroom check --help'\n") < 0 ? CLI_FAILED : CLI_WRONG;
-    for (int i = 0; code == CLI_GO && !o.schema && i < count; i++) {
-        lr_error err = {0};
-        const lr_status s = check_one(words[i], &o.common, &err);
-        const int exit_code = cli_exit(s, &err);
-        if (s == LR_OK && !o.common.quiet)
-            printf("%s: ok\n", words[i]);
-        worst = exit_code > worst ? exit_code : worst;
+    int count;
+    static const char *const prefixes[] = {"scene", "head", "material", "study", NULL};
+    lr_error err = {0};
+    int code = cli_parse(&command, options, argc, argv, words, &count);
+    if (code == CLI_GO) {
+        const lr_status s = cli_check_sets(&o.common, prefixes, &err);
+        code = s != LR_OK ? cli_exit(s, &err) : o.schema ? print_schema(o.schema) : count == 0 ? wanted_files() : check_all(words, count, &o.common);
     }
     free(words);
-    return code == CLI_GO ? worst : code;
+    return code;
 }

@@ -143,16 +143,23 @@ static lr_status check_study(const lr_json *json, const lr_study *study, const c
     LR_TRY(lr_path_join(head, folder, study->head, err));
     lr_scene *loaded_scene = NULL;
     lr_head *loaded_head = NULL;
-    lr_status s = lr_scene_load(scene, "", &loaded_scene, err);
-    if (s == LR_OK)
-        s = lr_head_load(head, &loaded_head, err);
+    lr_error inner = {0};
+    const char *key = "scene";
+    lr_status s = lr_scene_load(scene, "", &loaded_scene, &inner);
+    if (s == LR_OK) {
+        key = "head";
+        s = lr_head_load(head, &loaded_head, &inner);
+    }
     lr_scene_destroy(loaded_scene);
     lr_head_destroy(loaded_head);
-    LR_TRY(s);
+    if (s == LR_ERR_MEMORY)
+        return lr_fail(err, s, "%s", inner.text);
+    if (s != LR_OK)
+        return lr_json_fault(json, lr_node_get(lr_json_root(json), key), err, "%s", inner.text);
     const lr_node *list = lr_node_get(lr_json_root(json), "vary"), *node = lr_node_first(list);
     for (int i = 0; i < study->vary_count; i++, node = lr_node_next(node)) {
         scans *= study->vary[i].value_count;
-        lr_error inner = {0};
+        inner = (lr_error){0};
         if (try_vary(study, &study->vary[i], scene, head, &inner) != LR_OK)
             return lr_json_fault(json, lr_node_get(node, "set"), err, "%s", inner.text);
     }
