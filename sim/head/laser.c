@@ -16,7 +16,7 @@ lr_laser_def lr_laser_def_default(void)
 {
     lr_laser_def def = {
         .mode = LR_LASER_SHEET, .wavelength_m = 850e-9, .line_width_m = 2e-9, .power_w = 0.2, .fan_rad = 60*LR_DEG,
-        .flood_rad = 90*LR_DEG, .thickness_m = 1e-3, .divergence_rad = 1e-3, .efficiency = 0.3,
+        .flood_rad = 90*LR_DEG, .thickness_m = 1e-3, .divergence_rad = 1e-3, .efficiency = 0.3, .drift_m_per_k = 0.3e-9, .speckle = 1,
         .dots = {.count = 260, .seed = 1, .size_rad = 1.2e-3, .zero_order = 0.02, .background = 0.1},
     };
     const lr_dots_def dots = lr_dots_def_default();

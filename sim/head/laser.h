@@ -32,10 +32,16 @@ typedef struct lr_laser_def {
     double flood_rad;              // flood mode: full angle across, evenly lit in azimuth
     double thickness_m, divergence_rad;
     double efficiency;             // optical over electrical power
+    double warm_k;                 // warmer than where wavelength_m holds
+    double drift_m_per_k;          // of the line with temperature
+    int speckle;                   // 1: its light is speckled
+    double polarisation;           // degree of polarisation of the light that comes back, 0..1
     lr_laser_dots dots;
 } lr_laser_def;
 
 lr_laser_def lr_laser_def_default(void);  // 850 nm, 200 mW, 60 degrees, 260 dots; needs no free
+// Where the line really is: wavelength and drift.
+static inline double lr_laser_line_m(const lr_laser_def *def) { return def->wavelength_m + def->drift_m_per_k*def->warm_k; }
 lr_status lr_laser_def_check(const lr_laser_def *def, lr_error *err);
 // A file of dots is text: one dot a line, "angle_deg weight" (weight 1 if left out), angle up from the axis; `#` starts a comment.
 // The pattern itself, ready to evaluate. Errors: RANGE, MISSING, PARSE, MEMORY.

@@ -14,6 +14,7 @@
 #include "core/rng.h"
 #include "core/thread.h"
 #include "run/cut.h"
+#include "run/image.h"
 #include "scan/scan_writer.h"
 #include "sensor/sensor.h"
 
@@ -26,6 +27,7 @@ typedef struct camera_slot {   // one camera of the scan and where its arrays ar
     int raw;                          // index of the raw array
     int layer[LR_TRUTH_LAYERS];       // index of a truth array or -1
     lr_sensor *sensor;
+    lr_image *image;
 } camera_slot;
 
 typedef struct module_slot { int lines, truth_lines; } module_slot;
@@ -121,8 +123,11 @@ static void render_line(const run *r, const camera_slot *slot, worker *w, int64_
     };
     const lr_line_light light = {.direct = w->part[0] + at, .indirect = w->part[1] + at, .sun = w->part[2] + at, .sky = w->part[3] + at, .lamp = w->part[4] + at};
     lr_trace_line(r->tracer, w->work, slot->module, slot->camera, slot->partner, line, &truth, &light);
+    for (int part = 0; part < 5; part++)
+        lr_image_blur(slot->image, w->part[part] + at, w->signal);
+    lr_image_speckle(slot->image, line, w->signal);
     for (size_t i = 0; i < pixels; i++)
-        w->signal[i] = light.direct[i] + light.indirect[i] + light.sun[i] + light.sky[i] + light.lamp[i];
+        w->signal[i] = w->signal[i]*(light.direct[i] + light.indirect[i]) + light.sun[i] + light.sky[i] + light.lamp[i];
     lr_sensor_expose(slot->sensor, line, w->signal, w->raw + at);
 }
 
@@ -280,6 +285,7 @@ static lr_status list_camera(run *r, int module, int camera, lr_error *err)
         snprintf(array->about, sizeof array->about, "%s", lr_truth_about((lr_truth_layer)layer));
         LR_TRY(lr_truth_path(m->name, c->name, (lr_truth_layer)layer, array->path, sizeof array->path, err));
     }
+    LR_TRY(lr_image_create(r->head, module, camera, r->def->seed, &slot->image, err));
     return lr_sensor_create(&c->sensor, c->exposure_s, r->def->seed, module, camera, &slot->sensor, err);
 }
 
@@ -523,8 +529,10 @@ lr_status lr_run(const lr_run_input *scene, const lr_run_input *head, const lr_r
     for (int i = 0; r.worker && i < r.threads; i++)
         free_worker(&r.worker[i]);
     free(r.worker);
-    for (int c = 0; c < r.camera_count; c++)
+    for (int c = 0; c < r.camera_count; c++) {
         lr_sensor_destroy(r.camera[c].sensor);
+        lr_image_destroy(r.camera[c].image);
+    }
     free(r.camera);
     free(r.array);
     lr_scan_writer_close(r.writer);

@@ -25,12 +25,12 @@ static const double hermite_w[4] = {0.810264617556807, 0.425607252610128, 0.0545
 
 static double line_response(const lr_camera_def *camera, double pixel, const lr_laser_def *laser)
 {
-    const double sigma = laser->line_width_m/2.3548200450309493;  // full width at half maximum of a Gaussian
-    double sum = hermite_w[0]*lr_camera_response(camera, pixel, laser->wavelength_m);
+    const double line_m = lr_laser_line_m(laser), sigma = laser->line_width_m/2.3548200450309493;  // full width at half maximum of a Gaussian
+    double sum = hermite_w[0]*lr_camera_response(camera, pixel, line_m);
     for (int k = 1; k < 4; k++) {
         const double step = sqrt(2.0)*sigma*hermite_x[k];
-        sum += hermite_w[k]*(lr_camera_response(camera, pixel, laser->wavelength_m - step) +
-                             lr_camera_response(camera, pixel, laser->wavelength_m + step));
+        sum += hermite_w[k]*(lr_camera_response(camera, pixel, line_m - step) +
+                             lr_camera_response(camera, pixel, line_m + step));
     }
     return sum/sqrt(LR_PI);
 }
