@@ -84,6 +84,15 @@ foreach(source ${sources})
   endif()
 endforeach()
 
+# The table that people read says the same.
+file(READ ${ROOT}/DEVELOPERS.md guide)
+foreach(folder ${folders})
+  list(JOIN may_${folder} " " row)
+  if(NOT guide MATCHES "\n\\| `${folder}` \\|[^|\n]*\\| ${row} ?\\|\n")
+    fault("DEVELOPERS.md: the row of ${folder} does not end with: ${row}")
+  endif()
+endforeach()
+
 if(source_count EQUAL 0 OR include_count EQUAL 0)
   message(FATAL_ERROR "nothing was read: ${source_count} files, ${include_count} includes")
 endif()
