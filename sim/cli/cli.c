@@ -170,7 +170,9 @@ static int unknown_option(const cli_command *command, const cli_option *options,
     for (int i = 0; i < count; i++)
         known[i] = options[i].name;
     known[count] = NULL;
-    const char *near = lr_nearest_word(word + strspn(word, "-"), known);
+    char name[64];
+    snprintf(name, sizeof name, "%.*s", (int)strcspn(word + strspn(word, "-"), "="), word + strspn(word, "-"));
+    const char *near = lr_nearest_word(name, known);
     return near ? wrong(command, "unknown option %s; did you mean --%s?", word, near) : wrong(command, "unknown option %s%s", word, "");
 }
 
