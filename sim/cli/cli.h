@@ -76,5 +76,6 @@ void cli_closing_line(int argc, char **argv, double seconds, int quiet);
 int cmd_scan(int argc, char **argv);
 int cmd_budget(int argc, char **argv);
 int cmd_check(int argc, char **argv);
+int cmd_depth(int argc, char **argv);
 
 #endif

@@ -1,0 +1,293 @@
+// SPDX-License-Identifier: Apache-2.0
+#include "depth/match.h"
+
+#include <assert.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "depth/match_body.h"
+
+#define PIXELS_MOST 65535
+#define CANDIDATES_MOST 8192
+#define ANGLE_MOST (80.0*LR_DEG)  // from the baseline's normal: beyond, a baseline seen end on gives no depth
+#define GUARD_VALUE 200           // stands for "far worse" at the ends of a row of candidates
+#define APART_MOST_PX 1.0f        // two maps further apart do not mean one point
+
+lr_match_def lr_match_def_default(void)
+{
+    return (lr_match_def){.near_m = 0.5, .window = 2, .small_step = 12, .large_step = 60, .refine_window = 6};
+}
+
+static lr_status check(const lr_match_def *d, lr_error *err)
+{
+    if (!(d->near_m > 0.0 && d->near_m < 1e6))
+        return lr_fail(err, LR_ERR_RANGE, "match: near_m: %g is not above 0", d->near_m);
+    if (!(d->window >= 0 && d->window <= 7))
+        return lr_fail(err, LR_ERR_RANGE, "match: window: %d is not in 0 .. 7", d->window);
+    if (!(d->small_step >= 1 && d->small_step <= 45 && d->large_step >= d->small_step && d->small_step + d->large_step <= 255 - LR_MATCH_COST_MAX))
+        return lr_fail(err, LR_ERR_RANGE, "match: steps %d and %d are not rising, from 1, with a sum up to %d", d->small_step, d->large_step,
+                       255 - LR_MATCH_COST_MAX);
+    if (!(d->refine_window >= 3 && d->refine_window <= 15))
+        return lr_fail(err, LR_ERR_RANGE, "match: refine_window: %d is not in 3 .. 15", d->refine_window);
+    return LR_OK;
+}
+
+// ---- Tables ----
+
+static double tangent_of(const lr_view *view, int pixel)
+{
+    const double angle = lr_view_angle(view, pixel);
+    return fabs(angle) <= ANGLE_MOST ? tan(angle) : (double)NAN;
+}
+
+static lr_status make_side(const lr_pair *pair, int from, match_side *side, lr_error *err)
+{
+    const lr_view *view = &pair->view[from], *other = &pair->view[1 - from];
+    const double reach = tan(ANGLE_MOST);
+    side->pixels = view->camera->pixels;
+    side->above = from == 0 ? pair->baseline_m : -pair->baseline_m;
+    side->tangent_lo = -reach;
+    side->cells_per_tangent = LR_MATCH_CELLS/(2.0*reach);
+    side->tangent = malloc((size_t)side->pixels*sizeof *side->tangent);
+    side->place = malloc((LR_MATCH_CELLS + 1)*sizeof *side->place);
+    if (!side->tangent || !side->place)
+        return lr_fail(err, LR_ERR_MEMORY, "match: out of memory");
+    for (int i = 0; i < side->pixels; i++)
+        side->tangent[i] = (float)tangent_of(view, i);
+    for (int c = 0; c <= LR_MATCH_CELLS; c++)
+        side->place[c] = (float)lr_view_pixel(other, atan(side->tangent_lo + c/side->cells_per_tangent));
+    return LR_OK;
+}
+
+// Largest change of any pixel coordinate by inverse distance: one candidate is at most one pixel in either view.
+static double steepest(const lr_matcher *m)
+{
+    double most = 0.0;
+    for (int s = 0; s < 2; s++) {
+        const match_side *side = &m->side[s];
+        for (int c = 0; c < LR_MATCH_CELLS; c++) {
+            const double in = (double)side->place[c], slope = fabs((double)(side->place[c + 1] - side->place[c])*side->above*side->cells_per_tangent);
+            if (in >= 0.0 && in <= m->side[1 - s].pixels - 1 && slope > most)
+                most = slope;
+        }
+    }
+    return most;
+}
+
+static void place_candidates(lr_matcher *m, int pixel)
+{
+    const int last_place = (m->side[1].pixels - 1)*m->upsample;
+    m->first[pixel] = 0;
+    m->last[pixel] = -1;
+    uint16_t *row = m->place + (size_t)pixel*(size_t)m->padded;
+    memset(row, 0, (size_t)m->padded*sizeof *row);
+    if (!isfinite(m->side[0].tangent[pixel]))
+        return;
+    for (int k = 0; k < m->candidates; k++) {
+        float unused;
+        const float place = lr_match_partner(&m->side[0], m->side[0].tangent[pixel], (k - LR_MATCH_BEHIND)*m->inverse_step, &unused);
+        const float at = floorf(place*(float)m->upsample + 0.5f);
+        const int inside = at >= 0.0f && at <= (float)last_place;
+        if (!inside && m->last[pixel] >= m->first[pixel])
+            return;  // places run one way: once out, always out
+        if (!inside)
+            continue;
+        row[k] = (uint16_t)at;
+        if (m->last[pixel] < m->first[pixel])
+            m->first[pixel] = (int16_t)k;
+        m->last[pixel] = (int16_t)k;
+    }
+}
+
+static lr_status make_tables(const lr_pair *pair, lr_matcher *m, lr_error *err)
+{
+    for (int s = 0; s < 2; s++)
+        if (pair->view[s].camera->pixels < 8 || pair->view[s].camera->pixels > PIXELS_MOST)
+            return lr_fail(err, LR_ERR_RANGE, "match: a line of %d pixels is not in 8 .. %d", pair->view[s].camera->pixels, PIXELS_MOST);
+    LR_TRY(make_side(pair, 0, &m->side[0], err));
+    LR_TRY(make_side(pair, 1, &m->side[1], err));
+    const double slope = steepest(m);
+    if (!(slope > 0.0))
+        return lr_fail(err, LR_ERR_RANGE, "match: %s and %s see no point in common", pair->view[0].camera->name, pair->view[1].camera->name);
+    m->inverse_step = 1.0/slope;
+    const double wanted = ceil(slope/m->def.near_m) + LR_MATCH_BEHIND + 2;
+    if (!(wanted <= CANDIDATES_MOST))
+        return lr_fail(err, LR_ERR_RANGE, "match: near_m %g asks for %.0f candidates, more than %d", m->def.near_m, wanted, CANDIDATES_MOST);
+    m->candidates = (int)wanted;
+    m->padded = (m->candidates + LR_MATCH_LANES - 1)/LR_MATCH_LANES*LR_MATCH_LANES;
+    m->stride = m->padded + LR_MATCH_GUARD;
+    m->upsample = m->side[1].pixels <= 16384 ? 4 : m->side[1].pixels <= 32768 ? 2 : 1;
+    const size_t pixels = (size_t)m->side[0].pixels;
+    m->place = malloc(pixels*(size_t)m->padded*sizeof *m->place);
+    m->first = malloc(pixels*sizeof *m->first);
+    m->last = malloc(pixels*sizeof *m->last);
+    if (!m->place || !m->first || !m->last)
+        return lr_fail(err, LR_ERR_MEMORY, "match: out of memory");
+    for (int i = 0; i < m->side[0].pixels; i++)
+        place_candidates(m, i);
+    return LR_OK;
+}
+
+lr_status lr_matcher_create(const lr_pair *pair, const lr_match_def *def, lr_matcher **out, lr_error *err)
+{
+    assert(pair && def && out);
+    *out = NULL;
+    LR_TRY(check(def, err));
+    lr_matcher *m = calloc(1, sizeof *m);
+    if (!m)
+        return lr_fail(err, LR_ERR_MEMORY, "match: out of memory");
+    m->def = *def;
+    const lr_status s = make_tables(pair, m, err);
+    if (s != LR_OK)
+        lr_matcher_destroy(m);
+    else
+        *out = m;
+    return s;
+}
+
+void lr_matcher_destroy(lr_matcher *m)
+{
+    if (!m)
+        return;
+    for (int s = 0; s < 2; s++) {
+        free(m->side[s].tangent);
+        free(m->side[s].place);
+    }
+    free(m->place);
+    free(m->first);
+    free(m->last);
+    free(m);
+}
+
+int lr_matcher_candidates(const lr_matcher *matcher) { return matcher->candidates; }
+
+double lr_matcher_slope(const lr_matcher *m, int from, double pixel, double inverse_rho)
+{
+    const int i = pixel < 0.0 ? 0 : pixel > m->side[from].pixels - 1 ? m->side[from].pixels - 1 : (int)(pixel + 0.5);
+    float per_q = (float)NAN;
+    const float place = lr_match_partner(&m->side[from], m->side[from].tangent[i], inverse_rho, &per_q);
+    return isfinite(place) ? fabs((double)per_q) : (double)NAN;
+}
+
+float lr_match_level(double electrons, double read_noise_e)
+{
+    return (float)(2.0*sqrt(fmax(electrons + 0.375 + read_noise_e*read_noise_e, 0.0)));
+}
+
+// ---- Memory of a thread ----
+
+static int work_allocate(const lr_matcher *m, lr_match_work *w)
+{
+    const size_t lines = (size_t)w->lines, nu = (size_t)m->side[0].pixels, nl = (size_t)m->side[1].pixels, stride = (size_t)m->stride;
+    const size_t most = nu > nl ? nu : nl, ring = (2*(size_t)m->def.window + 2)*stride + LR_MATCH_GUARD, volume = lines*nu*stride + LR_MATCH_GUARD;
+    int good = 1;
+    for (int s = 0; s < 2; s++) {
+        const size_t n = lines*(s ? nl : nu);
+        good &= (w->mean[s] = malloc(n*sizeof(float))) != NULL;
+        good &= (w->spline[s] = malloc(n*sizeof(float))) != NULL;
+        good &= (w->slope[s] = malloc(n*sizeof(float))) != NULL;
+        good &= (w->rho[s] = malloc(n*sizeof(float))) != NULL;
+        good &= (w->winner[s] = malloc(n*sizeof(int16_t))) != NULL;
+        good &= (w->clue[s] = calloc(n, sizeof(lr_match_clue))) != NULL;
+    }
+    good &= (w->margin[0] = malloc(lines*nu*sizeof(uint16_t))) != NULL;
+    good &= (w->scratch = malloc(most*sizeof(float))) != NULL;
+    good &= (w->upper8 = malloc(nu)) != NULL;
+    good &= (w->lower8 = malloc(nl*(size_t)m->upsample)) != NULL;
+    good &= (w->cost = malloc(volume)) != NULL;
+    good &= (w->sum = malloc(volume)) != NULL;
+    good &= (w->down = malloc(nu*stride + LR_MATCH_GUARD)) != NULL;
+    good &= (w->ring = malloc(ring)) != NULL;
+    good &= (w->window_sum = malloc((size_t)m->padded*sizeof(uint16_t))) != NULL;
+    good &= (w->total = malloc((size_t)m->padded*sizeof(uint16_t))) != NULL;
+    good &= (w->path = malloc(2*stride + LR_MATCH_GUARD)) != NULL;
+    good &= (w->best = malloc(nl*sizeof(uint16_t))) != NULL;
+    if (good) {
+        memset(w->down, GUARD_VALUE, nu*stride + LR_MATCH_GUARD);
+        memset(w->path, GUARD_VALUE, 2*stride + LR_MATCH_GUARD);
+    }
+    return good;
+}
+
+lr_status lr_match_work_create(const lr_matcher *matcher, int lines, lr_match_work **out, lr_error *err)
+{
+    assert(matcher && lines > 0 && out);
+    *out = NULL;
+    lr_match_work *w = calloc(1, sizeof *w);
+    if (w)
+        w->lines = lines;
+    if (!w || !work_allocate(matcher, w)) {
+        lr_match_work_destroy(w);
+        return lr_fail(err, LR_ERR_MEMORY, "match: out of memory for %d lines", lines);
+    }
+    *out = w;
+    return LR_OK;
+}
+
+void lr_match_work_destroy(lr_match_work *w)
+{
+    if (!w)
+        return;
+    for (int s = 0; s < 2; s++) {
+        free(w->mean[s]), free(w->spline[s]), free(w->slope[s]), free(w->rho[s]), free(w->winner[s]), free(w->clue[s]);
+        free(w->margin[s]);
+    }
+    free(w->scratch), free(w->upper8), free(w->lower8), free(w->cost), free(w->sum), free(w->down), free(w->ring);
+    free(w->window_sum), free(w->total), free(w->path), free(w->best);
+    free(w);
+}
+
+// ---- A block of lines ----
+
+// Lines averaged 1:2:1; the first and last repeat.
+static void average(const float *signal, int lines, int pixels, float *mean)
+{
+    for (int l = 0; l < lines; l++) {
+        const float *a = signal + (size_t)(l > 0 ? l - 1 : l)*(size_t)pixels, *b = signal + (size_t)l*(size_t)pixels;
+        const float *c = signal + (size_t)(l < lines - 1 ? l + 1 : l)*(size_t)pixels;
+        float *out = mean + (size_t)l*(size_t)pixels;
+        for (int i = 0; i < pixels; i++)
+            out[i] = 0.25f*(a[i] + c[i]) + 0.5f*b[i];
+    }
+}
+
+static void give(const lr_matcher *m, const lr_match_work *w, int from, int line, int at, const lr_match_map *map)
+{
+    const size_t pixels = (size_t)m->side[from].pixels, in = (size_t)line*pixels, out = (size_t)at*pixels;
+    for (size_t i = 0; i < pixels; i++) {
+        const lr_match_clue *clue = &w->clue[from][in + i];
+        const float q = w->rho[from][in + i];
+        map->inverse_rho[out + i] = isfinite(q) && clue->apart_px <= APART_MOST_PX ? q : (float)NAN;
+    }
+    if (map->clue)
+        memcpy(map->clue + out, w->clue[from] + in, pixels*sizeof *map->clue);
+}
+
+void lr_match_block(const lr_matcher *m, lr_match_work *w, const float *const signal[2], int lines, int first, int count, const lr_match_map map[2])
+{
+    assert(lines <= w->lines && first >= 0 && count > 0 && first + count <= lines);
+    const size_t volume = (size_t)m->side[0].pixels*(size_t)m->stride;
+    for (int s = 0; s < 2; s++)
+        average(signal[s], lines, m->side[s].pixels, w->mean[s]);
+    for (int l = 0; l < lines; l++) {
+        lr_match_levelled(m, w, l);
+        lr_match_costs(m, w, w->cost + (size_t)l*volume);
+        lr_match_forward(m, w, l, l == 0);
+    }
+    for (int l = lines - 1; l >= first; l--) {
+        lr_match_backward(m, w, l, l == lines - 1);
+        if (l >= first + count)
+            continue;
+        for (int s = 0; s < 2; s++) {
+            const size_t at = (size_t)l*(size_t)m->side[s].pixels;
+            lr_match_spline(w->mean[s] + at, m->side[s].pixels, w->spline[s] + at, w->slope[s] + at);
+        }
+        lr_match_refine(m, w, 0, l);
+        lr_match_refine(m, w, 1, l);
+        lr_match_compare(m, w, 0, l);
+        lr_match_compare(m, w, 1, l);
+        give(m, w, 0, l, l - first, &map[0]);
+        give(m, w, 1, l, l - first, &map[1]);
+    }
+}

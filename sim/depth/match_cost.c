@@ -1,0 +1,110 @@
+// SPDX-License-Identifier: Apache-2.0
+#include <math.h>
+#include <string.h>
+
+#include "depth/match_body.h"
+
+#define LEVEL_RADIUS 8       // pixels on either side that a pixel is levelled by
+#define LEVEL_FLOOR 1.5f     // added to the local variance: four times the noise, so that noise alone stays small
+#define LEVEL_SCALE 40.0f    // steps per local standard deviation
+#define DIFFERENCE_MAX 96    // larger differences count no more: an outlier in the window costs at most this
+
+// out = (in - local mean)/local deviation * scale, by running sums.
+static void level(const float *in, int count, float *out)
+{
+    double sum = 0.0, squares = 0.0;
+    int lo = 0, hi = -1;
+    for (int i = 0; i < count; i++) {
+        for (; hi < count - 1 && hi < i + LEVEL_RADIUS; hi++)
+            sum += (double)in[hi + 1], squares += (double)in[hi + 1]*(double)in[hi + 1];
+        for (; lo < i - LEVEL_RADIUS; lo++)
+            sum -= (double)in[lo], squares -= (double)in[lo]*(double)in[lo];
+        const double n = hi - lo + 1, mean = sum/n, variance = fmax(squares/n - mean*mean, 0.0);
+        out[i] = (float)(((double)in[i] - mean)*(double)LEVEL_SCALE/sqrt(variance + (double)LEVEL_FLOOR));
+    }
+}
+
+static uint8_t to_byte(float x)
+{
+    const float v = x + 128.5f;
+    return v < 1.0f ? 1 : v > 255.0f ? 255 : (uint8_t)v;
+}
+
+// Cubic through four neighbours (Catmull & Rom); ends repeat.
+static void upsample(const float *in, int count, int factor, uint8_t *out)
+{
+    for (int i = 0; i < count - 1; i++) {
+        const float a = in[i > 0 ? i - 1 : 0], b = in[i], c = in[i + 1], d = in[i + 2 < count ? i + 2 : count - 1];
+        for (int j = 0; j < factor; j++) {
+            const float t = (float)j/(float)factor;
+            out[i*factor + j] = to_byte(b + 0.5f*t*(c - a + t*(2.0f*a - 5.0f*b + 4.0f*c - d + t*(3.0f*(b - c) + d - a))));
+        }
+    }
+    out[(count - 1)*factor] = to_byte(in[count - 1]);
+}
+
+void lr_match_levelled(const lr_matcher *m, lr_match_work *w, int line)
+{
+    const int nu = m->side[0].pixels, nl = m->side[1].pixels;
+    level(w->mean[0] + (size_t)line*(size_t)nu, nu, w->scratch);
+    for (int i = 0; i < nu; i++)
+        w->upper8[i] = to_byte(w->scratch[i]);
+    level(w->mean[1] + (size_t)line*(size_t)nl, nl, w->scratch);
+    upsample(w->scratch, nl, m->upsample, w->lower8);
+}
+
+LR_MATCH_FAST static void differences(const uint8_t *restrict lower8, const uint16_t *restrict place, uint8_t upper, uint8_t *restrict out, int count)
+{
+    for (int k = 0; k < count; k++)
+        out[k] = lower8[place[k]];
+    for (int k = 0; k < count; k++) {
+        const uint8_t v = out[k], hi = v > upper ? v : upper, lo = v > upper ? upper : v;
+        const uint8_t d = (uint8_t)(hi - lo);
+        out[k] = d > DIFFERENCE_MAX ? DIFFERENCE_MAX : d;
+    }
+}
+
+LR_MATCH_FAST static void slide(uint16_t *restrict sum, const uint8_t *restrict in, const uint8_t *restrict out, int count)
+{
+    for (int k = 0; k < count; k++)
+        sum[k] = (uint16_t)(sum[k] + in[k] - out[k]);
+}
+
+// Mean over the window, scaled so that DIFFERENCE_MAX everywhere gives COST_MAX.
+LR_MATCH_FAST static void store(const uint16_t *restrict sum, uint16_t factor, uint8_t *restrict cost, int count)
+{
+    for (int k = 0; k < count; k++)
+        cost[k] = (uint8_t)(((uint32_t)sum[k]*factor) >> 16);
+}
+
+static void mark_outside(const lr_matcher *m, int pixel, uint8_t *cost)
+{
+    const int first = m->first[pixel], last = m->last[pixel];
+    if (last < first) {
+        memset(cost, LR_MATCH_COST_OUTSIDE, (size_t)m->padded);
+        return;
+    }
+    memset(cost, LR_MATCH_COST_OUTSIDE, (size_t)first);
+    memset(cost + last + 1, LR_MATCH_COST_OUTSIDE, (size_t)(m->padded - last - 1));
+}
+
+void lr_match_costs(const lr_matcher *m, lr_match_work *w, uint8_t *cost)
+{
+    const int pixels = m->side[0].pixels, r = m->def.window, n = 2*r + 1, padded = m->padded;
+    const uint16_t factor = (uint16_t)(65536.0*LR_MATCH_COST_MAX/(DIFFERENCE_MAX*n));
+    memset(w->ring, 0, (size_t)n*(size_t)m->stride);
+    memset(w->window_sum, 0, (size_t)padded*sizeof *w->window_sum);
+    for (int i = -r; i < pixels + r; i++) {  // i enters the window; ends repeat
+        const int pixel = i < 0 ? 0 : i >= pixels ? pixels - 1 : i, slot = (i + r) % n;
+        uint8_t *row = w->ring + (size_t)slot*(size_t)m->stride, *fresh = w->ring + (size_t)n*(size_t)m->stride;
+        differences(w->lower8, m->place + (size_t)pixel*(size_t)padded, w->upper8[pixel], fresh, padded);
+        slide(w->window_sum, fresh, row, padded);
+        memcpy(row, fresh, (size_t)padded);
+        const int centre = i - r;
+        if (centre < 0)
+            continue;
+        uint8_t *out = lr_match_row(cost, m, centre);
+        store(w->window_sum, factor, out, padded);
+        mark_outside(m, centre, out);
+    }
+}

@@ -1,0 +1,220 @@
+// SPDX-License-Identifier: Apache-2.0
+// Sub-pixel refinement. In a window of the reference a(u), the other view is b(j(u, q)) with q the inverse distance, and
+//   b = gain a + offset + noise.
+// A step of q moves b by (da/du)/(dj/du) dj/dq gain. Least squares for gain, offset and step, with da/du taken from the
+// reference: at whole pixels the noise of a and of its derivative are uncorrelated, so the answer is not drawn to any phase.
+#include <math.h>
+
+#include "depth/match_body.h"
+
+#define MOST 31              // samples of a window
+#define ROUNDS 3
+#define SAME_SURFACE 3       // candidates a neighbour may differ and still belong
+#define FEWEST 5             // samples; with fewer on the same surface all are taken
+#define MOVE_MAX 2.0f        // candidates the refinement may go
+
+// Coefficients of the cubic B-spline through `in` (Unser, Splines: A Perfect Fit, IEEE SP Magazine 16(6), 1999), mirrored ends.
+void lr_match_spline(const float *in, int count, float *c, float *slope)
+{
+    const float pole = -0.26794919243112271f;  // sqrt(3) - 2
+    float sum = 0.0f, power = 1.0f;
+    for (int i = 0; i < count && i < 24; i++, power *= pole)
+        sum += in[i]*power;
+    c[0] = 6.0f*sum;
+    for (int i = 1; i < count; i++)
+        c[i] = 6.0f*in[i] + pole*c[i - 1];
+    c[count - 1] = count > 1 ? pole/(pole*pole - 1.0f)*(c[count - 1] + pole*c[count - 2]) : in[0];
+    for (int i = count - 2; i >= 0; i--)
+        c[i] = pole*(c[i + 1] - c[i]);
+    for (int i = 0; i < count; i++)
+        slope[i] = 0.5f*(c[i < count - 1 ? i + 1 : i] - c[i > 0 ? i - 1 : i]);
+}
+
+static float spline_at(const float *c, int count, float x)
+{
+    const int cell = (int)x, i = cell < 1 ? 1 : cell > count - 3 ? count - 3 : cell;
+    const float t = x - (float)i, s = 1.0f - t;
+    return (s*s*s*c[i - 1] + (3.0f*t*t*t - 6.0f*t*t + 4.0f)*c[i] + (3.0f*s*s*s - 6.0f*s*s + 4.0f)*c[i + 1] + t*t*t*c[i + 2])*(1.0f/6.0f);
+}
+
+typedef struct window {
+    int count, centre;               // samples; which of them is the pixel
+    int pixel[MOST];
+    float offset[MOST];              // from the pixel
+    float a[MOST], place[MOST], per_q[MOST];  // reference; pixel in the other view and its change by q
+    float lean;                      // change of q by pixel along the line
+    float drive[MOST];               // change of b by q over the gain, free of offset and gain
+    float power;                     // sum of drive^2
+    float a_mean, a_power;
+} window;
+
+// Neighbours of the same surface, and the slope of their candidates.
+static void choose_samples(const lr_matcher *m, const int16_t *winner, int pixels, int i, window *v)
+{
+    const int r = m->def.refine_window;
+    int kept = 0;
+    for (int u = -r; u <= r; u++)
+        if (i + u >= 0 && i + u < pixels && winner[i + u] >= 0 && winner[i + u] - winner[i] <= SAME_SURFACE && winner[i] - winner[i + u] <= SAME_SURFACE)
+            kept++;
+    const int all = kept < FEWEST;
+    float uk = 0.0f, uu = 0.0f;
+    v->count = 0;
+    for (int u = -r; u <= r; u++) {
+        const int at = i + u;
+        if (at < 0 || at >= pixels)
+            continue;
+        const int near = winner[at] >= 0 && winner[at] - winner[i] <= SAME_SURFACE && winner[i] - winner[at] <= SAME_SURFACE;
+        if (!near && !all)
+            continue;
+        if (near)
+            uk += (float)(u*(winner[at] - winner[i])), uu += (float)(u*u);
+        v->pixel[v->count] = at;
+        v->offset[v->count++] = (float)u;
+    }
+    v->lean = uu > 0.0f ? uk/uu*(float)m->inverse_step : 0.0f;
+}
+
+// Places in the other view for q; 0 if the window leaves it.
+static int project(const lr_matcher *m, int from, double q, window *v)
+{
+    const match_side *side = &m->side[from];
+    const float last = (float)(m->side[1 - from].pixels - 1);
+    for (int n = 0; n < v->count; n++) {
+        v->place[n] = lr_match_partner(side, side->tangent[v->pixel[n]], q + (double)(v->lean*v->offset[n]), &v->per_q[n]);
+        if (!(v->place[n] >= 0.0f && v->place[n] <= last))
+            return 0;
+    }
+    return 1;
+}
+
+// Change of place from one pixel of the reference to the next, from the window's ends.
+static float stretch_of(const window *v)
+{
+    const int end = v->count - 1;
+    return (v->place[end] - v->place[0])/(v->offset[end] - v->offset[0]);
+}
+
+static int make_drive(const float *signal, const float *slope, window *v)
+{
+    const float stretch = stretch_of(v), n = (float)v->count;
+    float a_sum = 0.0f, d_sum = 0.0f, aa = 0.0f, ad = 0.0f;
+    if (!(fabsf(stretch) > 0.05f))
+        return 0;
+    for (int k = 0; k < v->count; k++) {
+        v->a[k] = signal[v->pixel[k]];
+        v->drive[k] = slope[v->pixel[k]]*v->per_q[k]/stretch;
+        a_sum += v->a[k];
+        d_sum += v->drive[k];
+    }
+    v->a_mean = a_sum/n;
+    for (int k = 0; k < v->count; k++) {
+        v->a[k] -= v->a_mean;
+        v->drive[k] -= d_sum/n;
+        aa += v->a[k]*v->a[k];
+        ad += v->a[k]*v->drive[k];
+    }
+    v->a_power = aa;
+    v->power = 0.0f;
+    for (int k = 0; k < v->count; k++) {
+        v->drive[k] -= aa > 0.0f ? ad/aa*v->a[k] : 0.0f;
+        v->power += v->drive[k]*v->drive[k];
+    }
+    return v->power > 0.0f && aa > 0.0f;
+}
+
+// One step of q; `rest` gets the mean square that gain, offset and step leave.
+static float solve(const float *spline, int count, const window *v, float *gain, float *rest)
+{
+    float b[MOST], b_sum = 0.0f, ab = 0.0f, db = 0.0f, bb = 0.0f;
+    for (int k = 0; k < v->count; k++) {
+        b[k] = spline_at(spline, count, v->place[k]);
+        b_sum += b[k];
+    }
+    for (int k = 0; k < v->count; k++) {
+        b[k] -= b_sum/(float)v->count;
+        ab += v->a[k]*b[k];
+        db += v->drive[k]*b[k];
+        bb += b[k]*b[k];
+    }
+    *gain = ab/v->a_power;
+    *rest = fmaxf(bb - ab*ab/v->a_power - db*db/v->power, 0.0f)/fmaxf((float)v->count - 3.0f, 1.0f);
+    return *gain > 0.05f ? -db/(*gain*v->power) : 0.0f;
+}
+
+static void refine_pixel(const lr_matcher *m, lr_match_work *w, int from, int line, int i)
+{
+    const int pixels = m->side[from].pixels, other = m->side[1 - from].pixels;
+    const size_t row = (size_t)line*(size_t)pixels;
+    const float *spline = w->spline[1 - from] + (size_t)line*(size_t)other;
+    const int16_t *winner = w->winner[from] + row;
+    lr_match_clue *clue = &w->clue[from][row + (size_t)i];
+    window v;
+    choose_samples(m, winner, pixels, i, &v);
+    const double start = (winner[i] - LR_MATCH_BEHIND)*m->inverse_step, reach = (double)MOVE_MAX*m->inverse_step;
+    double q = start;
+    float gain = 1.0f, rest = 0.0f;
+    int good = v.count >= 3 && project(m, from, q, &v) && make_drive(w->mean[from] + row, w->slope[from] + row, &v);
+    for (int round = 0; good && round < ROUNDS; round++) {
+        q += (double)solve(spline, other, &v, &gain, &rest);
+        good = fabs(q - start) <= reach && (round == ROUNDS - 1 || project(m, from, q, &v));
+    }
+    float per_q = 0.0f;
+    const float place = lr_match_partner(&m->side[from], m->side[from].tangent[i], good ? q : start, &per_q);
+    w->rho[from][row + (size_t)i] = (float)(good ? q : start);
+    clue->moved_px = good ? (float)fabs(q - start)*fabsf(per_q) : 2.0f*MOVE_MAX;
+    const float noise = LR_MATCH_NOISE*(1.0f + gain*gain);
+    clue->sigma_px = good ? fabsf(per_q)*sqrtf(noise/v.power)/fmaxf(gain, 0.05f) : 10.0f;
+    clue->fit = good ? sqrtf(rest/noise) : 10.0f;
+    if (!(place >= 0.0f))
+        w->rho[from][row + (size_t)i] = (float)NAN;
+}
+
+void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line)
+{
+    const int pixels = m->side[from].pixels;
+    const size_t row = (size_t)line*(size_t)pixels;
+    for (int i = 0; i < pixels; i++)
+        if (w->winner[from][row + (size_t)i] >= 0)
+            refine_pixel(m, w, from, line, i);
+        else
+            w->rho[from][row + (size_t)i] = (float)NAN;
+}
+
+// Distance in pixels from the straight line through the neighbours at two pixels on either side.
+static float roughness(const float *rho, int pixels, int i, float per_q)
+{
+    if (i < 2 || i > pixels - 3 || !isfinite(rho[i - 2]) || !isfinite(rho[i + 2]))
+        return 4.0f;
+    return fabsf(per_q*(rho[i] - 0.5f*(rho[i - 2] + rho[i + 2])));
+}
+
+// Fills the clues that need both maps.
+void lr_match_compare(const lr_matcher *m, lr_match_work *w, int from, int line)
+{
+    const int pixels = m->side[from].pixels, other = m->side[1 - from].pixels;
+    const size_t row = (size_t)line*(size_t)pixels, there = (size_t)line*(size_t)other;
+    for (int i = 0; i < pixels; i++) {
+        const float q = w->rho[from][row + (size_t)i];
+        lr_match_clue *clue = &w->clue[from][row + (size_t)i];
+        float per_q = 0.0f;
+        if (!isfinite(q))
+            continue;
+        const float place = lr_match_partner(&m->side[from], m->side[from].tangent[i], (double)q, &per_q);
+        const int j = place >= 0.0f ? (int)(place + 0.5f) : -1;
+        clue->rough_px = roughness(w->rho[from] + row, pixels, i, per_q);
+        clue->apart_px = 100.0f;
+        // The other map at the nearest pixel, or a neighbour of it where that has no match.
+        for (int d = -1; d <= 1; d++) {
+            const int at = j + d;
+            const float back = j >= 0 && at >= 0 && at < other ? w->rho[1 - from][there + (size_t)at] : (float)NAN;
+            const float apart = fabsf(per_q*(q - back));
+            if (apart < clue->apart_px)
+                clue->apart_px = apart;
+        }
+        const int upper = from == 0 ? i : j < 0 ? 0 : j >= other ? other - 1 : j;
+        const size_t at_upper = (size_t)line*(size_t)m->side[0].pixels + (size_t)upper;
+        const int k = w->winner[from][row + (size_t)i];
+        clue->margin = (float)w->margin[0][at_upper];
+        clue->cost = (float)lr_match_row(w->cost + (size_t)line*(size_t)m->side[0].pixels*(size_t)m->stride, m, upper)[k];
+    }
+}
