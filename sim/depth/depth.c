@@ -43,7 +43,7 @@ typedef struct camera_files {    // raw lines in, maps out
 typedef struct worker {          // memory of one thread
     lr_match_work **work;        // (matchings)
     float *signal[2];            // (SPAN_LINES x most pixels)
-    float *inverse_rho[2];       // (BLOCK_LINES x most pixels)
+    float *inverse_range[2];     // (BLOCK_LINES x most pixels)
     lr_match_clue *clue[2];
     lr_answer **answer;          // (cameras) of (BLOCK_LINES x pixels)
     float *row;                  // (most pixels)
@@ -118,7 +118,7 @@ static void close_all(job_body *j, int threads)
             free(w->answer[c]);
         free(w->work), free(w->answer), free(w->row);
         for (int v = 0; v < 2; v++)
-            free(w->signal[v]), free(w->inverse_rho[v]), free(w->clue[v]);
+            free(w->signal[v]), free(w->inverse_range[v]), free(w->clue[v]);
     }
     free(j->worker);
     free(j->camera);
@@ -134,7 +134,7 @@ static lr_status ready_worker(job_body *j, worker *w, lr_error *err)
     int good = (w->work = calloc((size_t)j->matchings.count, sizeof *w->work)) && (w->answer = calloc(cameras, sizeof *w->answer));
     for (int v = 0; v < 2; v++) {
         good &= (w->signal[v] = malloc(SPAN_LINES*most*sizeof(float))) != NULL;
-        good &= (w->inverse_rho[v] = malloc(BLOCK_LINES*most*sizeof(float))) != NULL;
+        good &= (w->inverse_range[v] = malloc(BLOCK_LINES*most*sizeof(float))) != NULL;
         good &= (w->clue[v] = malloc(BLOCK_LINES*most*sizeof(lr_match_clue))) != NULL;
     }
     for (size_t c = 0; good && c < cameras; c++)
@@ -168,15 +168,14 @@ static void take_answers(const lr_matching *m, int view, const worker *w, int li
 {
     const int pixels = m->pair.view[view].camera->pixels;
     for (int i = 0; i < pixels; i++) {
-        const double c = cos(lr_view_angle(&m->pair.view[view], i));
         for (int l = 0; l < lines; l++) {
             const size_t at = (size_t)l*(size_t)pixels + (size_t)i;
-            const float q = w->inverse_rho[view][at];
+            const float q = w->inverse_range[view][at];
             if (isnan(q))
                 continue;
             const lr_match_clue *clue = &w->clue[view][at];
             const double slope = lr_matcher_slope(m->matcher, view, i, (double)q);
-            const lr_answer fresh = {(float)((double)q*c), (float)((double)hypotf(clue->sigma_px, SIGMA_LEAST_PX)/slope*c), lr_match_confidence(clue)};
+            const lr_answer fresh = {q, (float)((double)hypotf(clue->sigma_px, SIGMA_LEAST_PX)/slope), lr_match_confidence(clue)};
             answer[at] = lr_answer_join(answer[at], fresh);
         }
     }
@@ -190,7 +189,7 @@ static lr_status match_span(job_body *j, worker *w, int index, span s, lr_error 
     for (int v = 0; v < 2; v++)
         fill_signal(j, m, v, s, w->signal[v]);
     const float *const signal[2] = {w->signal[0], w->signal[1]};
-    const lr_match_map map[2] = {{w->inverse_rho[0], w->clue[0]}, {w->inverse_rho[1], w->clue[1]}};
+    const lr_match_map map[2] = {{w->inverse_range[0], w->clue[0]}, {w->inverse_range[1], w->clue[1]}};
     lr_match_block(m->matcher, w->work[index], signal, s.lines, s.block_at, s.block, map);
     for (int v = 0; v < 2; v++)
         if (m->camera[v] >= 0)

@@ -16,7 +16,7 @@
 
 lr_match_def lr_match_def_default(void)
 {
-    return (lr_match_def){.near_m = 0.5, .window = 2, .small_step = 12, .large_step = 60, .refine_window = 6};
+    return (lr_match_def){.near_m = 0.5, .window = 3, .small_step = 14, .large_step = 150, .refine_window = 8};
 }
 
 static lr_status check(const lr_match_def *d, lr_error *err)
@@ -35,12 +35,6 @@ static lr_status check(const lr_match_def *d, lr_error *err)
 
 // ---- Tables ----
 
-static double tangent_of(const lr_view *view, int pixel)
-{
-    const double angle = lr_view_angle(view, pixel);
-    return fabs(angle) <= ANGLE_MOST ? tan(angle) : (double)NAN;
-}
-
 static lr_status make_side(const lr_pair *pair, int from, match_side *side, lr_error *err)
 {
     const lr_view *view = &pair->view[from], *other = &pair->view[1 - from];
@@ -50,28 +44,33 @@ static lr_status make_side(const lr_pair *pair, int from, match_side *side, lr_e
     side->tangent_lo = -reach;
     side->cells_per_tangent = LR_MATCH_CELLS/(2.0*reach);
     side->tangent = malloc((size_t)side->pixels*sizeof *side->tangent);
+    side->secant = malloc((size_t)side->pixels*sizeof *side->secant);
     side->place = malloc((LR_MATCH_CELLS + 1)*sizeof *side->place);
-    if (!side->tangent || !side->place)
+    if (!side->tangent || !side->secant || !side->place)
         return lr_fail(err, LR_ERR_MEMORY, "match: out of memory");
-    for (int i = 0; i < side->pixels; i++)
-        side->tangent[i] = (float)tangent_of(view, i);
+    for (int i = 0; i < side->pixels; i++) {
+        const double angle = lr_view_angle(view, i), good = fabs(angle) <= ANGLE_MOST;
+        side->tangent[i] = good ? (float)tan(angle) : (float)NAN;
+        side->secant[i] = good ? (float)(1.0/cos(angle)) : (float)NAN;
+    }
     for (int c = 0; c <= LR_MATCH_CELLS; c++)
         side->place[c] = (float)lr_view_pixel(other, atan(side->tangent_lo + c/side->cells_per_tangent));
     return LR_OK;
 }
 
-// Largest change of any pixel coordinate by inverse distance: one candidate is at most one pixel in either view.
+// Largest change of any pixel coordinate by inverse range: one candidate is at most about one pixel in either view.
 static double steepest(const lr_matcher *m)
 {
+    enum { RANGES = 16 };
     double most = 0.0;
-    for (int s = 0; s < 2; s++) {
-        const match_side *side = &m->side[s];
-        for (int c = 0; c < LR_MATCH_CELLS; c++) {
-            const double in = (double)side->place[c], slope = fabs((double)(side->place[c + 1] - side->place[c])*side->above*side->cells_per_tangent);
-            if (in >= 0.0 && in <= m->side[1 - s].pixels - 1 && slope > most)
-                most = slope;
-        }
-    }
+    for (int s = 0; s < 2; s++)
+        for (int i = 0; i < m->side[s].pixels; i++)
+            for (int r = 0; r <= RANGES; r++) {
+                float slope;
+                const float place = lr_match_partner(&m->side[s], i, r/(RANGES*m->def.near_m), &slope);
+                if (place >= 0.0f && place <= (float)(m->side[1 - s].pixels - 1) && fabs((double)slope) > most)
+                    most = fabs((double)slope);
+            }
     return most;
 }
 
@@ -86,7 +85,7 @@ static void place_candidates(lr_matcher *m, int pixel)
         return;
     for (int k = 0; k < m->candidates; k++) {
         float unused;
-        const float place = lr_match_partner(&m->side[0], m->side[0].tangent[pixel], (k - LR_MATCH_BEHIND)*m->inverse_step, &unused);
+        const float place = lr_match_partner(&m->side[0], pixel, (k - LR_MATCH_BEHIND)*m->inverse_step, &unused);
         const float at = floorf(place*(float)m->upsample + 0.5f);
         const int inside = at >= 0.0f && at <= (float)last_place;
         if (!inside && m->last[pixel] >= m->first[pixel])
@@ -152,6 +151,7 @@ void lr_matcher_destroy(lr_matcher *m)
         return;
     for (int s = 0; s < 2; s++) {
         free(m->side[s].tangent);
+        free(m->side[s].secant);
         free(m->side[s].place);
     }
     free(m->place);
@@ -162,11 +162,10 @@ void lr_matcher_destroy(lr_matcher *m)
 
 int lr_matcher_candidates(const lr_matcher *matcher) { return matcher->candidates; }
 
-double lr_matcher_slope(const lr_matcher *m, int from, double pixel, double inverse_rho)
+double lr_matcher_slope(const lr_matcher *m, int from, int pixel, double inverse_range)
 {
-    const int i = pixel < 0.0 ? 0 : pixel > m->side[from].pixels - 1 ? m->side[from].pixels - 1 : (int)(pixel + 0.5);
     float per_q = (float)NAN;
-    const float place = lr_match_partner(&m->side[from], m->side[from].tangent[i], inverse_rho, &per_q);
+    const float place = lr_match_partner(&m->side[from], pixel, inverse_range, &per_q);
     return isfinite(place) ? fabs((double)per_q) : (double)NAN;
 }
 
@@ -180,21 +179,23 @@ float lr_match_level(double electrons, double read_noise_e)
 static int work_allocate(const lr_matcher *m, lr_match_work *w)
 {
     const size_t lines = (size_t)w->lines, nu = (size_t)m->side[0].pixels, nl = (size_t)m->side[1].pixels, stride = (size_t)m->stride;
-    const size_t most = nu > nl ? nu : nl, ring = (2*(size_t)m->def.window + 2)*stride + LR_MATCH_GUARD, volume = lines*nu*stride + LR_MATCH_GUARD;
+    const size_t most = nu > nl ? nu : nl, ring = (2*(size_t)m->def.window + 3)*stride + LR_MATCH_GUARD, volume = lines*nu*stride + LR_MATCH_GUARD;
     int good = 1;
     for (int s = 0; s < 2; s++) {
         const size_t n = lines*(s ? nl : nu);
         good &= (w->mean[s] = malloc(n*sizeof(float))) != NULL;
         good &= (w->spline[s] = malloc(n*sizeof(float))) != NULL;
         good &= (w->slope[s] = malloc(n*sizeof(float))) != NULL;
-        good &= (w->rho[s] = malloc(n*sizeof(float))) != NULL;
-        good &= (w->winner[s] = malloc(n*sizeof(int16_t))) != NULL;
+        good &= (w->inverse[s] = malloc(n*sizeof(float))) != NULL;
+        good &= (w->winner[s] = malloc(n*sizeof(float))) != NULL;
         good &= (w->clue[s] = calloc(n, sizeof(lr_match_clue))) != NULL;
     }
+    good &= (w->choice = malloc(lines*nu*sizeof(int16_t))) != NULL;
     good &= (w->margin[0] = malloc(lines*nu*sizeof(uint16_t))) != NULL;
     good &= (w->scratch = malloc(most*sizeof(float))) != NULL;
     good &= (w->upper8 = malloc(nu)) != NULL;
     good &= (w->lower8 = malloc(nl*(size_t)m->upsample)) != NULL;
+    good &= (w->bound = malloc(nl*(size_t)m->upsample*sizeof(uint16_t))) != NULL;
     good &= (w->cost = malloc(volume)) != NULL;
     good &= (w->sum = malloc(volume)) != NULL;
     good &= (w->down = malloc(nu*stride + LR_MATCH_GUARD)) != NULL;
@@ -230,11 +231,11 @@ void lr_match_work_destroy(lr_match_work *w)
     if (!w)
         return;
     for (int s = 0; s < 2; s++) {
-        free(w->mean[s]), free(w->spline[s]), free(w->slope[s]), free(w->rho[s]), free(w->winner[s]), free(w->clue[s]);
+        free(w->mean[s]), free(w->spline[s]), free(w->slope[s]), free(w->inverse[s]), free(w->winner[s]), free(w->clue[s]);
         free(w->margin[s]);
     }
-    free(w->scratch), free(w->upper8), free(w->lower8), free(w->cost), free(w->sum), free(w->down), free(w->ring);
-    free(w->window_sum), free(w->total), free(w->path), free(w->best);
+    free(w->scratch), free(w->upper8), free(w->lower8), free(w->bound), free(w->cost), free(w->sum), free(w->down), free(w->ring);
+    free(w->window_sum), free(w->total), free(w->path), free(w->best), free(w->choice);
     free(w);
 }
 
@@ -257,8 +258,8 @@ static void give(const lr_matcher *m, const lr_match_work *w, int from, int line
     const size_t pixels = (size_t)m->side[from].pixels, in = (size_t)line*pixels, out = (size_t)at*pixels;
     for (size_t i = 0; i < pixels; i++) {
         const lr_match_clue *clue = &w->clue[from][in + i];
-        const float q = w->rho[from][in + i];
-        map->inverse_rho[out + i] = isfinite(q) && clue->apart_px <= APART_MOST_PX ? q : (float)NAN;
+        const float q = w->inverse[from][in + i];
+        map->inverse_range[out + i] = isfinite(q) && clue->apart_px <= APART_MOST_PX ? q : (float)NAN;
     }
     if (map->clue)
         memcpy(map->clue + out, w->clue[from] + in, pixels*sizeof *map->clue);

@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
-// Matches two views that share a plane, line by line, over candidates of equal steps in inverse distance from the baseline.
-// A wall parallel to the baseline keeps one candidate along the whole line whatever the lens, so windows need no flat image.
+// Matches two views that share a plane, line by line, over candidates of equal steps in inverse range from the upper view.
+// A surface square to the rays keeps its candidate along the line whatever the lens and the pitch, and walls, floors and
+// ceilings are equally steep, so windows and smoothing need no flat image.
 //   cost        difference of intensities, each line levelled by its own surroundings and by the noise, over a short window
 //   smoothing   semi-global along the line both ways and across lines both ways
 //               (Hirschmueller, Stereo Processing by Semiglobal Matching and Mutual Information, IEEE PAMI 30(2), 2008)
@@ -14,9 +15,9 @@
 #include "depth/triangulate.h"
 
 typedef struct lr_match_def {    // start from lr_match_def_default()
-    double near_m;               // least distance from the baseline looked for, above 0
+    double near_m;               // least range looked for, above 0
     int window;                  // pixels of the cost on either side, 0 .. 7
-    int small_step, large_step;  // penalties of the smoothing, for one candidate and for more; 1 .. 45, small_step .. 110
+    int small_step, large_step;  // penalties of the smoothing, for one candidate and for more; 1 .. 45, small_step .. 180; their sum up to 195
     int refine_window;           // pixels of the refinement on either side, 3 .. 15
 } lr_match_def;
 lr_match_def lr_match_def_default(void);
@@ -28,8 +29,8 @@ typedef struct lr_match_work lr_match_work;  // memory of one thread
 lr_status lr_matcher_create(const lr_pair *pair, const lr_match_def *def, lr_matcher **out, lr_error *err);
 void lr_matcher_destroy(lr_matcher *matcher);  // NULL is fine
 int lr_matcher_candidates(const lr_matcher *matcher);
-// Pixels of disparity of view `from` at `pixel` for a small change of inverse distance.
-double lr_matcher_slope(const lr_matcher *matcher, int from, double pixel, double inverse_rho);
+// Pixels of disparity for a small change of the inverse range of view `from` at `pixel`; NaN where it has no partner.
+double lr_matcher_slope(const lr_matcher *matcher, int from, int pixel, double inverse_range);
 
 lr_status lr_match_work_create(const lr_matcher *matcher, int lines, lr_match_work **out, lr_error *err);  // for blocks of up to `lines`. MEMORY
 void lr_match_work_destroy(lr_match_work *work);  // NULL is fine
@@ -49,7 +50,7 @@ typedef struct lr_match_clue {   // what speaks for one match
 } lr_match_clue;
 
 typedef struct lr_match_map {    // of one view; (count x pixels) each
-    float *inverse_rho;          // NaN: no match; 0 or less: at infinity
+    float *inverse_range;        // [1/m] from that view; NaN: no match; 0 or less: at infinity
     lr_match_clue *clue;
 } lr_match_map;
 

@@ -43,6 +43,20 @@ static void upsample(const float *in, int count, int factor, uint8_t *out)
     out[(count - 1)*factor] = to_byte(in[count - 1]);
 }
 
+// For every place of the upsampled line the least and most within half a pixel: a dot between two candidates costs nothing.
+// Source: Birchfield & Tomasi, A Pixel Dissimilarity Measure That Is Insensitive to Image Sampling, IEEE PAMI 20(4), 1998.
+static void bounds(const uint8_t *in, int count, int slack, uint16_t *out)
+{
+    for (int i = 0; i < count; i++) {
+        unsigned lo = 255, hi = 0;
+        for (int j = i < slack ? 0 : i - slack; j <= i + slack && j < count; j++) {
+            lo = in[j] < lo ? in[j] : lo;
+            hi = in[j] > hi ? in[j] : hi;
+        }
+        out[i] = (uint16_t)(hi << 8 | lo);
+    }
+}
+
 void lr_match_levelled(const lr_matcher *m, lr_match_work *w, int line)
 {
     const int nu = m->side[0].pixels, nl = m->side[1].pixels;
@@ -51,15 +65,21 @@ void lr_match_levelled(const lr_matcher *m, lr_match_work *w, int line)
         w->upper8[i] = to_byte(w->scratch[i]);
     level(w->mean[1] + (size_t)line*(size_t)nl, nl, w->scratch);
     upsample(w->scratch, nl, m->upsample, w->lower8);
+    bounds(w->lower8, (nl - 1)*m->upsample + 1, m->upsample/2, w->bound);
 }
 
-LR_MATCH_FAST static void differences(const uint8_t *restrict lower8, const uint16_t *restrict place, uint8_t upper, uint8_t *restrict out, int count)
+// How far `upper` is outside the bounds.
+LR_MATCH_FAST static void differences(const uint16_t *restrict bound, const uint16_t *restrict place, uint8_t upper, uint8_t *restrict out,
+                                      uint8_t *restrict most, int count)
 {
-    for (int k = 0; k < count; k++)
-        out[k] = lower8[place[k]];
     for (int k = 0; k < count; k++) {
-        const uint8_t v = out[k], hi = v > upper ? v : upper, lo = v > upper ? upper : v;
-        const uint8_t d = (uint8_t)(hi - lo);
+        const uint16_t b = bound[place[k]];
+        out[k] = (uint8_t)(b & 255);
+        most[k] = (uint8_t)(b >> 8);
+    }
+    for (int k = 0; k < count; k++) {
+        const uint8_t lo = out[k], hi = most[k], below = lo > upper ? (uint8_t)(lo - upper) : 0, above = upper > hi ? (uint8_t)(upper - hi) : 0;
+        const uint8_t d = below > above ? below : above;
         out[k] = d > DIFFERENCE_MAX ? DIFFERENCE_MAX : d;
     }
 }
@@ -96,8 +116,8 @@ void lr_match_costs(const lr_matcher *m, lr_match_work *w, uint8_t *cost)
     memset(w->window_sum, 0, (size_t)padded*sizeof *w->window_sum);
     for (int i = -r; i < pixels + r; i++) {  // i enters the window; ends repeat
         const int pixel = i < 0 ? 0 : i >= pixels ? pixels - 1 : i, slot = (i + r) % n;
-        uint8_t *row = w->ring + (size_t)slot*(size_t)m->stride, *fresh = w->ring + (size_t)n*(size_t)m->stride;
-        differences(w->lower8, m->place + (size_t)pixel*(size_t)padded, w->upper8[pixel], fresh, padded);
+        uint8_t *row = w->ring + (size_t)slot*(size_t)m->stride, *fresh = w->ring + (size_t)n*(size_t)m->stride, *most = fresh + m->stride;
+        differences(w->bound, m->place + (size_t)pixel*(size_t)padded, w->upper8[pixel], fresh, most, padded);
         slide(w->window_sum, fresh, row, padded);
         memcpy(row, fresh, (size_t)padded);
         const int centre = i - r;

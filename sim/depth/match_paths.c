@@ -119,7 +119,8 @@ static void choose_upper(const lr_matcher *m, lr_match_work *w, int line, int i)
     int k = first;
     while (w->total[k] != least)
         k++;
-    w->winner[0][at] = (int16_t)k;
+    w->choice[at] = (int16_t)k;
+    w->winner[0][at] = (float)(k - LR_MATCH_BEHIND);
     w->margin[0][at] = margin_of(w->total, first, last, k);
 }
 
@@ -127,13 +128,13 @@ static void choose_upper(const lr_matcher *m, lr_match_work *w, int line, int i)
 static void offer_lower(const lr_matcher *m, lr_match_work *w, int line, int i)
 {
     const uint16_t *place = m->place + (size_t)i*(size_t)m->padded;
-    int16_t *winner = w->winner[1] + (size_t)line*(size_t)m->side[1].pixels;
+    float *winner = w->winner[1] + (size_t)line*(size_t)m->side[1].pixels;
     const int shift = m->upsample == 4 ? 2 : m->upsample == 2 ? 1 : 0, round = m->upsample/2;
     for (int k = m->first[i]; k <= m->last[i]; k++) {
         const int j = (place[k] + round) >> shift;
         if (w->total[k] < w->best[j]) {
             w->best[j] = w->total[k];
-            winner[j] = (int16_t)k;
+            winner[j] = (float)(k - LR_MATCH_BEHIND)*m->side[0].secant[i];
         }
     }
 }
@@ -145,7 +146,7 @@ void lr_match_backward(const lr_matcher *m, lr_match_work *w, int line, int is_f
     uint8_t *swap = w->ring + LR_MATCH_GUARD;
     memset(w->best, 0xff, (size_t)lower*sizeof *w->best);
     for (int j = 0; j < lower; j++)
-        w->winner[1][(size_t)line*(size_t)lower + (size_t)j] = -1;
+        w->winner[1][(size_t)line*(size_t)lower + (size_t)j] = (float)NAN;
     for (int i = 0; i < pixels; i++) {
         const uint8_t *cost = lr_match_row(w->cost + volume, m, i);
         uint8_t *down = lr_match_row(w->down, m, i);
@@ -155,11 +156,14 @@ void lr_match_backward(const lr_matcher *m, lr_match_work *w, int line, int is_f
             step(down, cost, swap, m->def.small_step, m->def.large_step, n);
             memcpy(down, swap, (size_t)n);
         }
-        w->winner[0][(size_t)line*(size_t)pixels + (size_t)i] = -1;
+        w->winner[0][(size_t)line*(size_t)pixels + (size_t)i] = (float)NAN;
+        w->choice[(size_t)line*(size_t)pixels + (size_t)i] = -1;
         if (unusable(m, i))
             continue;
         total_of(lr_match_row(w->sum + volume, m, i), down, w->total, n);
         choose_upper(m, w, line, i);
         offer_lower(m, w, line, i);
     }
+    for (int j = 0; j < lower; j++)  // 1/(rho step) to inverse range of its own
+        w->winner[1][(size_t)line*(size_t)lower + (size_t)j] /= m->side[1].secant[j];
 }

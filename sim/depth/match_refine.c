@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: Apache-2.0
-// Sub-pixel refinement. In a window of the reference a(u), the other view is b(j(u, q)) with q the inverse distance, and
+// Sub-pixel refinement. In a window of the reference a(u), the other view is b(j(u, q)) with q the inverse range, and
 //   b = gain a + offset + noise.
 // A step of q moves b by (da/du)/(dj/du) dj/dq gain. Least squares for gain, offset and step, with da/du taken from the
 // reference: at whole pixels the noise of a and of its derivative are uncorrelated, so the answer is not drawn to any phase.
@@ -49,13 +49,12 @@ typedef struct window {
 } window;
 
 // Neighbours of the same surface, and the slope of their candidates.
-static void choose_samples(const lr_matcher *m, const int16_t *winner, int pixels, int i, window *v)
+static void choose_samples(const lr_matcher *m, const float *winner, int pixels, int i, window *v)
 {
     const int r = m->def.refine_window;
     int kept = 0;
     for (int u = -r; u <= r; u++)
-        if (i + u >= 0 && i + u < pixels && winner[i + u] >= 0 && winner[i + u] - winner[i] <= SAME_SURFACE && winner[i] - winner[i + u] <= SAME_SURFACE)
-            kept++;
+        kept += i + u >= 0 && i + u < pixels && fabsf(winner[i + u] - winner[i]) <= SAME_SURFACE;
     const int all = kept < FEWEST;
     float uk = 0.0f, uu = 0.0f;
     v->count = 0;
@@ -63,11 +62,11 @@ static void choose_samples(const lr_matcher *m, const int16_t *winner, int pixel
         const int at = i + u;
         if (at < 0 || at >= pixels)
             continue;
-        const int near = winner[at] >= 0 && winner[at] - winner[i] <= SAME_SURFACE && winner[i] - winner[at] <= SAME_SURFACE;
+        const int near = fabsf(winner[at] - winner[i]) <= SAME_SURFACE;
         if (!near && !all)
             continue;
         if (near)
-            uk += (float)(u*(winner[at] - winner[i])), uu += (float)(u*u);
+            uk += (float)u*(winner[at] - winner[i]), uu += (float)(u*u);
         v->pixel[v->count] = at;
         v->offset[v->count++] = (float)u;
     }
@@ -80,7 +79,7 @@ static int project(const lr_matcher *m, int from, double q, window *v)
     const match_side *side = &m->side[from];
     const float last = (float)(m->side[1 - from].pixels - 1);
     for (int n = 0; n < v->count; n++) {
-        v->place[n] = lr_match_partner(side, side->tangent[v->pixel[n]], q + (double)(v->lean*v->offset[n]), &v->per_q[n]);
+        v->place[n] = lr_match_partner(side, v->pixel[n], q + (double)(v->lean*v->offset[n]), &v->per_q[n]);
         if (!(v->place[n] >= 0.0f && v->place[n] <= last))
             return 0;
     }
@@ -146,11 +145,11 @@ static void refine_pixel(const lr_matcher *m, lr_match_work *w, int from, int li
     const int pixels = m->side[from].pixels, other = m->side[1 - from].pixels;
     const size_t row = (size_t)line*(size_t)pixels;
     const float *spline = w->spline[1 - from] + (size_t)line*(size_t)other;
-    const int16_t *winner = w->winner[from] + row;
+    const float *winner = w->winner[from] + row;
     lr_match_clue *clue = &w->clue[from][row + (size_t)i];
     window v;
     choose_samples(m, winner, pixels, i, &v);
-    const double start = (winner[i] - LR_MATCH_BEHIND)*m->inverse_step, reach = (double)MOVE_MAX*m->inverse_step;
+    const double start = (double)winner[i]*m->inverse_step, reach = (double)MOVE_MAX*m->inverse_step;
     double q = start;
     float gain = 1.0f, rest = 0.0f;
     int good = v.count >= 3 && project(m, from, q, &v) && make_drive(w->mean[from] + row, w->slope[from] + row, &v);
@@ -159,14 +158,14 @@ static void refine_pixel(const lr_matcher *m, lr_match_work *w, int from, int li
         good = fabs(q - start) <= reach && (round == ROUNDS - 1 || project(m, from, q, &v));
     }
     float per_q = 0.0f;
-    const float place = lr_match_partner(&m->side[from], m->side[from].tangent[i], good ? q : start, &per_q);
-    w->rho[from][row + (size_t)i] = (float)(good ? q : start);
+    const float place = lr_match_partner(&m->side[from], i, good ? q : start, &per_q);
+    w->inverse[from][row + (size_t)i] = (float)(good ? q : start);
     clue->moved_px = good ? (float)fabs(q - start)*fabsf(per_q) : 2.0f*MOVE_MAX;
     const float noise = LR_MATCH_NOISE*(1.0f + gain*gain);
     clue->sigma_px = good ? fabsf(per_q)*sqrtf(noise/v.power)/fmaxf(gain, 0.05f) : 10.0f;
     clue->fit = good ? sqrtf(rest/noise) : 10.0f;
     if (!(place >= 0.0f))
-        w->rho[from][row + (size_t)i] = (float)NAN;
+        w->inverse[from][row + (size_t)i] = (float)NAN;
 }
 
 void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line)
@@ -174,18 +173,18 @@ void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line)
     const int pixels = m->side[from].pixels;
     const size_t row = (size_t)line*(size_t)pixels;
     for (int i = 0; i < pixels; i++)
-        if (w->winner[from][row + (size_t)i] >= 0)
+        if (isfinite(w->winner[from][row + (size_t)i]))
             refine_pixel(m, w, from, line, i);
         else
-            w->rho[from][row + (size_t)i] = (float)NAN;
+            w->inverse[from][row + (size_t)i] = (float)NAN;
 }
 
 // Distance in pixels from the straight line through the neighbours at two pixels on either side.
-static float roughness(const float *rho, int pixels, int i, float per_q)
+static float roughness(const float *inverse, int pixels, int i, float per_q)
 {
-    if (i < 2 || i > pixels - 3 || !isfinite(rho[i - 2]) || !isfinite(rho[i + 2]))
+    if (i < 2 || i > pixels - 3 || !isfinite(inverse[i - 2]) || !isfinite(inverse[i + 2]))
         return 4.0f;
-    return fabsf(per_q*(rho[i] - 0.5f*(rho[i - 2] + rho[i + 2])));
+    return fabsf(per_q*(inverse[i] - 0.5f*(inverse[i - 2] + inverse[i + 2])));
 }
 
 // Fills the clues that need both maps.
@@ -194,27 +193,27 @@ void lr_match_compare(const lr_matcher *m, lr_match_work *w, int from, int line)
     const int pixels = m->side[from].pixels, other = m->side[1 - from].pixels;
     const size_t row = (size_t)line*(size_t)pixels, there = (size_t)line*(size_t)other;
     for (int i = 0; i < pixels; i++) {
-        const float q = w->rho[from][row + (size_t)i];
+        const float q = w->inverse[from][row + (size_t)i];
         lr_match_clue *clue = &w->clue[from][row + (size_t)i];
-        float per_q = 0.0f;
+        float per_q = 0.0f, unused;
         if (!isfinite(q))
             continue;
-        const float place = lr_match_partner(&m->side[from], m->side[from].tangent[i], (double)q, &per_q);
+        const float place = lr_match_partner(&m->side[from], i, (double)q, &per_q);
         const int j = place >= 0.0f ? (int)(place + 0.5f) : -1;
-        clue->rough_px = roughness(w->rho[from] + row, pixels, i, per_q);
+        clue->rough_px = roughness(w->inverse[from] + row, pixels, i, per_q);
         clue->apart_px = 100.0f;
         // The other map at the nearest pixel, or a neighbour of it where that has no match.
         for (int d = -1; d <= 1; d++) {
             const int at = j + d;
-            const float back = j >= 0 && at >= 0 && at < other ? w->rho[1 - from][there + (size_t)at] : (float)NAN;
-            const float apart = fabsf(per_q*(q - back));
+            const float back = j >= 0 && at >= 0 && at < other ? w->inverse[1 - from][there + (size_t)at] : (float)NAN;
+            const float apart = isfinite(back) ? fabsf(lr_match_partner(&m->side[1 - from], at, (double)back, &unused) - (float)i - ((float)at - place)) : 100.0f;
             if (apart < clue->apart_px)
                 clue->apart_px = apart;
         }
         const int upper = from == 0 ? i : j < 0 ? 0 : j >= other ? other - 1 : j;
         const size_t at_upper = (size_t)line*(size_t)m->side[0].pixels + (size_t)upper;
-        const int k = w->winner[from][row + (size_t)i];
+        const int k = w->choice[at_upper];
         clue->margin = (float)w->margin[0][at_upper];
-        clue->cost = (float)lr_match_row(w->cost + (size_t)line*(size_t)m->side[0].pixels*(size_t)m->stride, m, upper)[k];
+        clue->cost = (float)lr_match_row(w->cost + (size_t)line*(size_t)m->side[0].pixels*(size_t)m->stride, m, upper)[k < 0 ? 0 : k];
     }
 }
