@@ -82,7 +82,7 @@ static lr_status scan(scan_options *o, const char *scene_path, const char *head_
         s = lr_run(&scene_input, &head_input, &o->def, show, &progress, report, err);
         cli_progress_end(&progress);
     }
-    if (s == LR_OK && report->finished && !report->was_complete && !o->no_preview)
+    if (s == LR_OK && (report->finished || report->was_complete) && !o->no_preview)
         s = lr_preview_write(o->out, o->def.threads, err);
     cli_input_free(&scene);
     cli_input_free(&head);

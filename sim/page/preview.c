@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 #include "core/file.h"
 #include "core/thread.h"
@@ -41,13 +42,18 @@ static lr_status open_layer(const view *v, lr_truth_layer layer, lr_npy_map *map
 // First line and pixel of the picture's square (x, y).
 static int64_t line_of(const view *v, int x) { return (int64_t)(v->clockwise ? x : v->width - 1 - x)*v->step; }
 
+static lr_status picture_path(const view *v, const char *kind, char path[LR_PATH_MAX], lr_error *err)
+{
+    const int n = snprintf(path, LR_PATH_MAX, "%s/preview/%s_%s%s.png", lr_scan_reader_folder(v->reader), v->module, v->camera, kind);
+    return n > 0 && n < LR_PATH_MAX ? LR_OK : lr_fail(err, LR_ERR_RANGE, "preview: the path of %s is too long", lr_scan_reader_folder(v->reader));
+}
+
 static lr_status save(const view *v, lr_picture *picture, const char *kind, lr_error *err)
 {
     char path[LR_PATH_MAX];
-    const int n = snprintf(path, sizeof path, "%s/preview/%s_%s%s.png", lr_scan_reader_folder(v->reader), v->module, v->camera, kind);
-    if (n < 0 || n >= (int)sizeof path)
-        return lr_fail(err, LR_ERR_RANGE, "preview: the path of %s is too long", lr_scan_reader_folder(v->reader));
-    const lr_status s = lr_picture_save(picture, path, err);
+    lr_status s = picture_path(v, kind, path, err);
+    if (s == LR_OK)
+        s = lr_picture_save(picture, path, err);
     lr_picture_destroy(picture);
     return s;
 }
@@ -231,21 +237,40 @@ static view make_view(const lr_scan_reader *reader, const lr_cal_module *module,
     return v;
 }
 
+// Drawn after the scan was finished: scan.json is older.
+static lr_status is_drawn(const lr_scan_reader *reader, const char *path, int *drawn, lr_error *err)
+{
+    char scan_path[LR_PATH_MAX];
+    struct stat scan, file;
+    LR_TRY(lr_path_join(scan_path, lr_scan_reader_folder(reader), "scan.json", err));
+    *drawn = stat(scan_path, &scan) == 0 && stat(path, &file) == 0
+        && (file.st_mtim.tv_sec != scan.st_mtim.tv_sec ? file.st_mtim.tv_sec > scan.st_mtim.tv_sec : file.st_mtim.tv_nsec >= scan.st_mtim.tv_nsec);
+    return LR_OK;
+}
+
 typedef struct jobs { const lr_scan_reader *reader; int count; view view[LR_CAL_MAX_MODULES*LR_CAL_MAX_PARTS]; } jobs;
 
 static lr_status draw(void *context, int64_t job, int worker, lr_error *err)
 {
     (void)worker;
     static const lr_truth_layer laser[] = {LR_TRUTH_DIRECT, LR_TRUTH_INDIRECT}, ambient[] = {LR_TRUTH_SUN, LR_TRUTH_SKY, LR_TRUTH_LAMP};
+    static const char *const kinds[] = {"", "_range", "_laser", "_ambient"};
     const jobs *j = context;
-    if (job == 4*j->count)
+    const int is_cloud = job == 4*j->count;
+    const view *v = &j->view[is_cloud ? 0 : job/4];
+    char path[LR_PATH_MAX];
+    int drawn;
+    LR_TRY(is_cloud ? lr_path_join(path, lr_scan_reader_folder(j->reader), "cloud.ply", err) : picture_path(v, kinds[job % 4], path, err));
+    LR_TRY(is_drawn(j->reader, path, &drawn, err));
+    if (drawn)
+        return LR_OK;
+    if (is_cloud)
         return lr_cloud_write(j->reader, err);
-    const view *v = &j->view[job/4];
     switch (job % 4) {
     case 0: return raw_picture(v, err);
     case 1: return range_picture(v, err);
-    case 2: return parts_picture(v, laser, 2, "_laser", "laser light alone", err);
-    default: return parts_picture(v, ambient, 3, "_ambient", "sun, sky and lamps alone", err);
+    case 2: return parts_picture(v, laser, 2, kinds[2], "laser light alone", err);
+    default: return parts_picture(v, ambient, 3, kinds[3], "sun, sky and lamps alone", err);
     }
 }
 

@@ -10,6 +10,7 @@
 #define LR_CLOUD_MAX_POINTS 2000000    // denser scans are thinned by a whole number in both directions
 
 // Writes preview/*.png and cloud.ply into the scan folder; layers that the scan does not have are left out.
+// Those drawn since the scan was finished are left as they are, so that a call cut short may be repeated.
 // Only the first revolution is drawn. Errors: MISSING, PARSE (the scan), IO, MEMORY.
 lr_status lr_preview_write(const char *folder, int threads, lr_error *err);
 
