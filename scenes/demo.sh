@@ -26,6 +26,6 @@ The scan is in $out:
 Try next:
   build/lanternroom check $out                      (verify every checksum)
   build/lanternroom scan scenes/courtyard.json scenes/heads/pocket.json -o out/courtyard
-  build/lanternroom scan scenes/workshop.json scenes/heads/wide120.json -o out/dim --set head.modules.0.lasers.*.power_mw=50
+  build/lanternroom scan scenes/workshop.json scenes/heads/wide120.json -o out/dim --set 'head.modules.0.lasers.*.power_mw=50'
   build/lanternroom --help
 END

@@ -11,7 +11,7 @@
 #define SAME_NORMAL 0.95f        // cosine: a bend of 18 degrees is another surface
 #define SAME_PLANE 0.6f          // a neighbour may lie off the plane by this share of its distance from us
 #define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to what a point sees
-#define SPREAD_CELLS 3           // and within this many cells
+#define SPREAD_CELLS 6           // and within this many cells
 #define WEAK_SUPPORT 6.0f        // a record averaged over less than this gets
 #define WEAK_FACTOR 6            // this many times the paths on top
 #define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
