@@ -104,6 +104,7 @@ int cmd_scan(int argc, char **argv)
         {CLI_KIND_TEXT, 0, "truth", "LIST", &o.truth, 0, 0, 0, "truth arrays to keep: all, none, light, or names with commas"},
         {CLI_KIND_INT, 0, "laser-samples", "N", &o.def.laser_samples, 0, 0, 64, "parts of a pixel for the laser; 0: as the quality says"},
         {CLI_KIND_INT, 0, "ambient-samples", "N", &o.def.ambient_samples, 0, 0, 65536, "light paths a pixel; 0: as the quality says"},
+        {CLI_KIND_INT, 0, "indirect-samples", "N", &o.def.indirect_samples, 0, -1, 65536, "light paths a pixel for indirect laser light; 0: none; -1: as the quality says"},
         {CLI_KIND_TEXT, 0, "shard", "K/N", &o.shard, 0, 0, 0, "render only every Nth block of lines, from the Kth"},
         {CLI_KIND_FLAG, 0, "force", 0, &o.def.force, 0, 0, 0, "replace the scan that is there"},
         {CLI_KIND_FLAG, 0, "no-preview", 0, &o.no_preview, 0, 0, 0, "leave out preview/ and cloud.ply"},

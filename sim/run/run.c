@@ -64,7 +64,7 @@ typedef struct run {
 
 lr_run_def lr_run_def_default(void)
 {
-    return (lr_run_def){.version = "0", .seed = 1, .quality = LR_QUALITY_STANDARD, .truth = LR_TRUTH_ALL, .shard = 1, .shard_count = 1};
+    return (lr_run_def){.version = "0", .seed = 1, .quality = LR_QUALITY_STANDARD, .indirect_samples = -1, .truth = LR_TRUTH_ALL, .shard = 1, .shard_count = 1};
 }
 
 lr_trace_def lr_run_trace_def(const lr_run_def *def)
@@ -75,7 +75,7 @@ lr_trace_def lr_run_trace_def(const lr_run_def *def)
     trace.seed = def->seed;
     trace.laser_samples = def->laser_samples ? def->laser_samples : by_quality[def->quality].laser;
     trace.ambient_samples = def->ambient_samples ? def->ambient_samples : by_quality[def->quality].ambient;
-    trace.indirect_samples = by_quality[def->quality].indirect;
+    trace.indirect_samples = def->indirect_samples >= 0 ? def->indirect_samples : by_quality[def->quality].indirect;
     trace.curve_rays = by_quality[def->quality].curve;
     trace.bounce_share = by_quality[def->quality].bounce_share;
     trace.faint_e = by_quality[def->quality].faint_e;
@@ -382,7 +382,8 @@ static void write_settings(const run *r, lr_text *text)
     lr_truth_print(r->def->truth, truth);
     lr_text_add(text, "{\"quality\": ");
     lr_text_quote(text, lr_quality_names[r->def->quality]);
-    lr_text_add(text, ", \"laser_samples\": %d, \"ambient_samples\": %d, \"bounce_share\": ", trace.laser_samples, trace.ambient_samples);
+    lr_text_add(text, ", \"laser_samples\": %d, \"ambient_samples\": %d, \"indirect_samples\": %d, \"curve_rays\": %d, \"bounce_share\": ",
+                trace.laser_samples, trace.ambient_samples, trace.indirect_samples, trace.curve_rays);
     lr_text_number(text, trace.bounce_share);
     lr_text_add(text, ", \"first_line\": %lld, \"truth\": ", (long long)r->first_line);
     lr_text_quote(text, truth);

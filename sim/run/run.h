@@ -22,6 +22,7 @@ typedef struct lr_run_def {     // start from lr_run_def_default()
     int threads;                // 0: lr_thread_default()
     lr_quality quality;
     int laser_samples, ambient_samples;  // 0: as the quality says
+    int indirect_samples;       // light paths a pixel for indirect laser light; 0: none, -1: as the quality says
     double sector_deg[2];       // rotor angles rendered, of the first revolution; both 0: everything
     lr_truth_set truth;
     int force;                  // replace a scan that is there
