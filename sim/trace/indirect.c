@@ -63,7 +63,7 @@ static void free_paths(lr_ipath_state *p)
 
 static lr_status make_curve(lr_lit_curve *c)
 {
-    float **const field[] = {&c->mx, &c->my, &c->mz, &c->hx, &c->hy, &c->hz, &c->nx, &c->ny, &c->nz, &c->glow, &c->reach2};
+    float **const field[] = {&c->mx, &c->my, &c->mz, &c->hx, &c->hy, &c->hz, &c->nx, &c->ny, &c->nz, &c->glow, &c->reach2, &c->ix, &c->iy, &c->iz, &c->lobe, &c->alpha2};
     for (size_t k = 0; k < sizeof field/sizeof *field; k++) {
         *field[k] = calloc(LR_CURVE_PIECES + 16, sizeof **field[k]);
         if (!*field[k])
@@ -115,7 +115,7 @@ void lr_indirect_destroy(lr_indirect *in)
     if (!in)
         return;
     lr_lit_curve *c = &in->curve;
-    float *const field[] = {c->mx, c->my, c->mz, c->hx, c->hy, c->hz, c->nx, c->ny, c->nz, c->glow, c->reach2};
+    float *const field[] = {c->mx, c->my, c->mz, c->hx, c->hy, c->hz, c->nx, c->ny, c->nz, c->glow, c->reach2, c->ix, c->iy, c->iz, c->lobe, c->alpha2};
     for (size_t k = 0; k < sizeof field/sizeof *field; k++)
         free(field[k]);
     for (int m = 0; m < LR_MAX_MODULES; m++)
@@ -308,9 +308,11 @@ static int survives(const lr_line_job *job, const lr_ivertex *v, int clear_way, 
     float most = 0.0f, u, unused;
     for (int l = 0; l < job->module->laser_count; l++)
         most = fmaxf(most, factor[l]);
-    const float chance = fminf(most, MOST_SURVIVAL);
+    float chance = fminf(most, MOST_SURVIVAL);
     if (clear_way && v->step < 4)
         return most > 0.0f;
+    if (v->kind < KIND_STRAIGHT)  // leaves the first surface that scatters
+        chance *= (float)job->tracer->def.bounce_share;
     draw2(&job->work->indirect->path, v->i, v->step, DIM_LIVE, &u, &unused);
     if (!(u < chance))
         return 0;

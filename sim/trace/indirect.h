@@ -45,8 +45,10 @@ typedef struct lr_lit_curve {
     int glossy;                          // some piece does not shine evenly
     int chained;                         // some piece is chained
     lr_lit_piece piece[LR_CURVE_PIECES];
-    // The same as the choice needs them (LR_CURVE_PIECES + 16): middles, half extents, normals, power x albedo
-    float *mx, *my, *mz, *hx, *hy, *hz, *nx, *ny, *nz, *glow, *reach2;
+    uint8_t shiny[LR_CURVE_PIECES/16 + 1];   // of 16 pieces: one has a lobe
+    // The same as the choice needs them (LR_CURVE_PIECES + 16): middles, half extents, normals, power x matte albedo; where light
+    // comes from, power x strength of the lobe, its alpha squared
+    float *mx, *my, *mz, *hx, *hy, *hz, *nx, *ny, *nz, *glow, *reach2, *ix, *iy, *iz, *lobe, *alpha2;
 } lr_lit_curve;
 
 typedef struct lr_fan_table { float *alpha_rad; } lr_fan_table;  // (LR_FAN_NODES + 1), even in power
@@ -102,6 +104,10 @@ lr_status lr_indirect_create(const lr_tracer *tracer, lr_indirect **out, lr_erro
 void lr_indirect_destroy(lr_indirect *indirect);
 
 float lr_fan_angle(const lr_fan_table *fan, float u);   // fan angle below which the share u of the power lies
+
+// How a surface looks to the choice of pieces: a matte share and one lobe of facets, as a share of what comes in.
+typedef struct lr_look { float matte, lobe, alpha2; } lr_look;
+lr_look lr_look_of(const lr_surface *surface, float scale, int bin);   // trace/indirect_gather.c
 
 // Makes the curve of the job's module and line, unless it is the one in hand.
 void lr_lit_curve_make(const lr_line_job *job);          // trace/indirect_curve.c

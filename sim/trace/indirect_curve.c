@@ -380,24 +380,25 @@ static void make_pieces(const lr_fan *fan)
 
 // ---- the curve ----------------------------------------------------------------------------------------------------------
 
-static float albedo_guess(const lr_lit_piece *piece, int bin)  // only how often it is chosen hangs on this
-{
-    const lr_surface *s = piece->surface;
-    if (s->kind == LR_MATERIAL_DIFFUSE || s->kind == LR_MATERIAL_ROUGH_DIFFUSE)
-        return s->reflectance[bin]*piece->scale;
-    return 0.5f;
-}
-
 static void tabulate(lr_lit_curve *curve, int first, int bin)
 {
     for (int k = first; k < curve->count; k++) {
         const lr_lit_piece *p = &curve->piece[k];
-        const lr_vec3f half = lr_mulf(p->e, 0.5f), middle = lr_addf(p->a, half);
+        const lr_vec3f half = lr_mulf(p->e, 0.5f), middle = lr_addf(p->a, half), in = lr_unitf(lr_addf(p->in0, p->in1));
+        const lr_look look = lr_look_of(p->surface, p->scale, bin);
         curve->mx[k] = middle.x; curve->my[k] = middle.y; curve->mz[k] = middle.z;
         curve->hx[k] = half.x; curve->hy[k] = half.y; curve->hz[k] = half.z;
         curve->nx[k] = p->normal.x; curve->ny[k] = p->normal.y; curve->nz[k] = p->normal.z;
-        curve->glow[k] = p->power_w*albedo_guess(p, bin);
+        curve->ix[k] = in.x; curve->iy[k] = in.y; curve->iz[k] = in.z;
+        curve->glow[k] = p->power_w*look.matte;
+        curve->lobe[k] = p->power_w*look.lobe/(4.0f*fmaxf(lr_dotf(in, p->normal), 0.05f));
+        curve->alpha2[k] = look.alpha2;
         curve->reach2[k] = 4.0f*lr_dotf(p->e, p->e);
+    }
+    for (int k = 0; k < curve->count; k += 16) {
+        curve->shiny[k/16] = 0;
+        for (int i = k; i < k + 16 && i < curve->count; i++)
+            curve->shiny[k/16] |= curve->lobe[i] > 0.0f;
     }
 }
 

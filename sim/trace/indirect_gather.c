@@ -9,7 +9,7 @@
 #define BLOCK 16                // pieces weighed together
 #define BLOCKS (LR_CURVE_PIECES/BLOCK + LR_MAX_LASERS)
 #define NEAR_PIXELS 16.0f       // within so many pixel widths the place across the pixel matters
-#define CANDIDATES 8            // to choose among where a surface does not shine evenly
+#define CANDIDATES 4            // to choose among where a surface does not shine evenly
 #define FACING_LEAST 1e-4f
 
 // ---- worth of pieces ----------------------------------------------------------------------------------------------------
@@ -59,21 +59,59 @@ static float near_worth(const lr_lit_piece *p, float glow, float offset_sigma, c
     return x1 > x0 ? fmaxf(0.0f, glow*out*line_integral(at_foot, slope, v.gap2 + soft2, x0, x1)/v.length) : 0.0f;
 }
 
-// Worths of up to BLOCK pieces from k on; returns how near the nearest is, squared, less its own reach.
-static float weigh_block(const lr_lit_curve *c, const lr_receiver *x, int k, float factor, float *worth)
+// Worths of BLOCK pieces from k on; returns 1 if one is within its own reach and `near2`.
+static int weigh_block(const lr_lit_curve *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
-    float nearest = INFINITY;
+    int near = 0;
     for (int j = 0; j < BLOCK; j++) {
         const int i = k + j;
         const float dx = c->mx[i] - px, dy = c->my[i] - py, dz = c->mz[i] - pz;
-        const float d2 = dx*dx + dy*dy + dz*dz + 1e-10f;
+        const float d2 = dx*dx + dy*dy + dz*dz + 1e-10f, reach = d2 - c->reach2[i];
         const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]);
-        const float out = -(c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz), reach = d2 - c->reach2[i];
-        worth[j] = factor*c->glow[i]*(in > 0.0f ? in : 0.0f)*(out > 0.0f ? out : 0.0f)/(d2*d2);
-        nearest = reach < nearest ? reach : nearest;
+        const float out = -(c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz);
+        worth[j] = factor*c->glow[i]*(in + fabsf(in))*(out + fabsf(out))/(4.0f*d2*d2);  // halves below 0 become 0
+        near |= reach < near2;
     }
-    return nearest;
+    return near;
+}
+
+// The same where lobes are in play, on the lit piece or on the surface itself: facets' density D between the two ways, with the lobe
+// widened by how large the piece is seen. f cos of a lobe is about D/4 over the cosine of the way in.
+static float facets(float cos_h2, float alpha2)
+{
+    const float a2 = alpha2 + 1e-6f, q = cos_h2*(a2 - 1.0f) + 1.0f;
+    return a2/(q*q);  // times pi, as the matte share is
+}
+
+static void weigh_shiny_block(const lr_lit_curve *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, float *restrict worth)
+{
+    const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
+    const float wx = x->wo.x, wy = x->wo.y, wz = x->wo.z, cos_o = fmaxf(nx*wx + ny*wy + nz*wz, 0.05f), lobe = look.lobe/(4.0f*cos_o);
+    for (int j = 0; j < BLOCK; j++) {
+        const int i = k + j;
+        const float dx = c->mx[i] - px, dy = c->my[i] - py, dz = c->mz[i] - pz;
+        const float d2 = dx*dx + dy*dy + dz*dz + 1e-10f, d = sqrtf(d2), inverse = 1.0f/d;
+        const float size2 = (c->hx[i]*c->hx[i] + c->hy[i]*c->hy[i] + c->hz[i]*c->hz[i])/d2;
+        const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]);
+        const float out = -(c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz);
+        const float ax = c->ix[i] - dx*inverse, ay = c->iy[i] - dy*inverse, az = c->iz[i] - dz*inverse;  // half way, at the piece
+        const float an = ax*c->nx[i] + ay*c->ny[i] + az*c->nz[i], bx = wx + dx*inverse, by = wy + dy*inverse, bz = wz + dz*inverse;
+        const float bn = bx*nx + by*ny + bz*nz;
+        const float there = facets(an*an/(ax*ax + ay*ay + az*az + 1e-12f), c->alpha2[i] + size2)*c->lobe[i];
+        const float here = facets(bn*bn/(bx*bx + by*by + bz*bz + 1e-12f), look.alpha2 + size2)*lobe;
+        const float sides = (in > 0.0f ? 1.0f : 0.0f)*(out > 0.0f ? 1.0f : 0.0f);
+        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)/(d2*d2);
+    }
+}
+
+lr_look lr_look_of(const lr_surface *s, float scale, int bin)
+{
+    switch (s->kind) {
+    case LR_MATERIAL_METAL: return (lr_look){0.05f*scale, 0.9f*scale, s->alpha_x*s->alpha_y};
+    case LR_MATERIAL_COATED: return (lr_look){s->base[bin]*scale + 0.01f, s->alpha_x > 0.0f ? 0.1f : 0.0f, s->alpha_x*s->alpha_x};
+    default: return (lr_look){s->reflectance[bin]*scale, 0.0f, 1.0f};
+    }
 }
 
 typedef struct lr_worths {      // of all pieces, for one point
@@ -82,26 +120,40 @@ typedef struct lr_worths {      // of all pieces, for one point
     int start[BLOCKS], end[BLOCKS];
     int blocks;
     float total, near2, soft2, offset_sigma;
+    lr_look look;               // of the point's surface
 } lr_worths;
 
 static void weigh_near(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int k, int end, float factor)
 {
     for (int i = k; i < end; i++) {
         const float dx = c->mx[i] - x->point.x, dy = c->my[i] - x->point.y, dz = c->mz[i] - x->point.z;
-        if (dx*dx + dy*dy + dz*dz < c->reach2[i] + w->near2)
-            w->worth[i] = factor*near_worth(&c->piece[i], c->glow[i], w->offset_sigma, x, w->soft2);
+        if (!(dx*dx + dy*dy + dz*dz < c->reach2[i] + w->near2))
+            continue;
+        const float near = factor*w->look.matte*near_worth(&c->piece[i], c->glow[i], w->offset_sigma, x, w->soft2);
+        w->worth[i] = w->look.lobe > 0.0f || c->lobe[i] > 0.0f ? fmaxf(near, w->worth[i]) : near;
     }
+}
+
+static void weigh_pieces(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int k, int end, float factor)
+{
+    const int near = weigh_block(c, x, k, factor*w->look.matte, w->near2, w->worth + k);
+    if (w->look.lobe > 0.0f || c->shiny[k/BLOCK] || c->shiny[(end - 1)/BLOCK])
+        weigh_shiny_block(c, x, w->look, k, factor, w->worth + k);
+    if (near)
+        weigh_near(c, x, w, k, end, factor);
 }
 
 static void weigh(const lr_lit_curve *c, const lr_receiver *x, const lr_rig_module *module, lr_worths *w)
 {
     w->blocks = 0;
     w->total = 0.0f;
-    for (int l = 0; l < module->laser_count; l++)
+    for (int l = 0; l < module->laser_count; l++) {
+        if (!(x->factor[l] > 0.0f))
+            continue;
+        w->look = lr_look_of(x->surface, x->scale, module->laser[l].bin);
         for (int k = c->first[l]; k < c->first[l + 1]; k += BLOCK) {
             const int end = k + BLOCK < c->first[l + 1] ? k + BLOCK : c->first[l + 1], b = w->blocks++;
-            if (!(x->factor[l] > 0.0f) || weigh_block(c, x, k, x->factor[l], w->worth + k) < w->near2)
-                weigh_near(c, x, w, k, end, x->factor[l]);
+            weigh_pieces(c, x, w, k, end, x->factor[l]);
             float sum = 0.0f;
             for (int i = k; i < end; i++)
                 sum += w->worth[i];
@@ -110,6 +162,7 @@ static void weigh(const lr_lit_curve *c, const lr_receiver *x, const lr_rig_modu
             w->end[b] = end;
             w->total += sum;
         }
+    }
 }
 
 // Piece by its worth; `u` in [0, 1).
