@@ -77,11 +77,11 @@ static lr_status make_all(const lr_tracer *tracer, lr_indirect *in, lr_error *er
     LR_TRY(make_curve(&in->curve));
     LR_TRY(make_paths(&in->path));
     LR_TRY(make_paths(&in->path_next));
-    LR_TRY(lr_rays_create(LR_CHUNK_RAYS, &in->rays, err));
-    LR_TRY(lr_rays_create(LR_CHUNK_RAYS, &in->next, err));
+    LR_TRY(lr_rays_create(LR_FAN_RAYS, &in->rays, err));
+    LR_TRY(lr_rays_create(LR_FAN_RAYS, &in->next, err));
     LR_TRY(lr_rays_create(LR_CHUNK_RAYS, &in->shadow, err));
-    in->fan_ray = malloc(LR_CHUNK_RAYS*sizeof *in->fan_ray);
-    in->fan_next = malloc(LR_CHUNK_RAYS*sizeof *in->fan_next);
+    in->fan_ray = malloc(LR_FAN_RAYS*sizeof *in->fan_ray);
+    in->fan_next = malloc(LR_FAN_RAYS*sizeof *in->fan_next);
     in->lit = malloc(LR_CURVE_PIECES*sizeof *in->lit);
     in->shadow_pixel = malloc(LR_CHUNK_RAYS*sizeof *in->shadow_pixel);
     in->shadow_laser = malloc(LR_CHUNK_RAYS*sizeof *in->shadow_laser);

@@ -20,7 +20,8 @@
 
 #include "trace/work.h"
 
-#define LR_CURVE_PIECES 4096   // most lit pieces of one line
+#define LR_CURVE_PIECES 8192   // most lit pieces of one line
+#define LR_FAN_RAYS 8192       // most rays of a fan on their way at once
 #define LR_FAN_NODES 4096      // table of fan angle over share of power
 
 // A straight bit of the lit curve: a + s e, s in 0..1, on one plane.
@@ -90,10 +91,10 @@ typedef struct lr_indirect {
     double time_s;
     uint64_t seed;
     lr_lit_curve curve;
-    lr_fan_ray *fan_ray, *fan_next;      // (LR_CHUNK_RAYS)
+    lr_fan_ray *fan_ray, *fan_next;      // (LR_FAN_RAYS)
     lr_lit_point *lit;                   // (LR_CURVE_PIECES)
     int lit_count;
-    lr_rays rays, next, shadow;
+    lr_rays rays, next, shadow;          // rays and next: LR_FAN_RAYS
     lr_ipath_state path, path_next;
     int32_t *shadow_pixel, *shadow_laser;
     float *shadow_value;

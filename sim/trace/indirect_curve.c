@@ -9,7 +9,7 @@
 #include "trace/indirect.h"
 
 #define MAX_LEGS 64             // only a guard; weights fall fast
-#define WEIGHT_LEAST 2e-3f      // rays below live on by chance
+#define WEIGHT_LEAST 1e-3f      // rays below live on by chance; more of them when there are many
 #define FLAT_M 5e-6f            // neighbours this near each other's planes lie on one
 #define SMOOTH 0.9f             // cosine between the normals of neighbours on one bent surface
 #define STRETCH 4.0f            // a plane is followed at most this many lengths out and in
@@ -54,7 +54,7 @@ enum { WAY_MIRROR = 1, WAY_THROUGH };
 // The same chance for all rays of one chain, so that neighbours stay together.
 static int lives(const lr_fan *fan, uint32_t chain, float *weight, int crowd)
 {
-    const float least = crowd > LR_CHUNK_RAYS/2 ? 0.3f : crowd > LR_CHUNK_RAYS/4 ? 0.05f : WEIGHT_LEAST;
+    const float least = crowd > LR_FAN_RAYS/2 ? 0.3f : crowd > LR_FAN_RAYS/4 ? 0.02f : WEIGHT_LEAST;
     if (*weight >= least)
         return 1;
     if (!(lr_uniform(lr_hash(fan->seed, chain))*least < *weight))
@@ -76,7 +76,7 @@ static void send_on(const lr_fan *fan, const lr_meeting *m, lr_vec3f d, float sh
     }
     if (way == WAY_MIRROR)
         next.side = lr_madf(next.side, -2.0f*lr_dotf(next.side, m->normal), m->normal);
-    if (!(next.weight > 0.0f) || in->next.count >= LR_CHUNK_RAYS || !lives(fan, next.chain, &next.weight, in->rays.count))
+    if (!(next.weight > 0.0f) || in->next.count >= LR_FAN_RAYS || !lives(fan, next.chain, &next.weight, in->rays.count))
         return;
     const int slot = in->next.count++;
     const float side = lr_dotf(m->normal, d) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
@@ -407,6 +407,8 @@ static void add_laser(const lr_line_job *job, int index)
     lr_indirect *in = job->work->indirect;
     const lr_rig_laser *laser = &job->module->laser[index];
     lr_fan fan = {.job = job, .laser = laser, .index = index, .steps = job->tracer->def.curve_rays};
+    const int most = LR_CURVE_PIECES/(4*job->module->laser_count);
+    fan.steps = fan.steps < most ? fan.steps : most;
     const int first = in->curve.count;
     uint64_t when;
     memcpy(&when, &job->moment.time_s, sizeof when);
