@@ -22,15 +22,15 @@ static inline stage *indirect_stage(const char *scene, const char *camera, const
 
 typedef struct mean_radiance { double mean, error; } mean_radiance;
 
-// Mean over `runs` seeds of the indirect radiance of pixels first .. last [W/(m^2 sr)], and its standard error.
-static inline void indirect_line(stage *s, int64_t line, int samples, int runs, mean_radiance *out)
+// Mean over `runs` seeds from first_seed on of the indirect radiance of pixels first .. last [W/(m^2 sr)], and its standard error.
+static inline void indirect_line(stage *s, int64_t line, int samples, int first_seed, int runs, mean_radiance *out)
 {
     const float *response = s->rig->module[0].camera[0].laser_response;
     for (int i = 0; i < s->pixels; i++)
         out[i] = (mean_radiance){0.0, 0.0};
     s->tracer->def.indirect_samples = samples;
     for (int k = 0; k < runs; k++) {
-        s->tracer->def.seed = 1 + (uint64_t)k;
+        s->tracer->def.seed = (uint64_t)(first_seed + k);
         stage_line(s, 0, line);
         for (int i = 0; i < s->pixels; i++) {
             const double v = (double)s->part[1][i]/(double)response[i];

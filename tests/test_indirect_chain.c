@@ -53,7 +53,7 @@ static void lit_by_way_of_floor(const char *floor, share_at share, double rel)
 {
     stage *s = two_levels(floor, -45, 45);
     mean_radiance *got = calloc(PIXELS, sizeof *got);
-    indirect_line(s, 0, 16, 16, got);
+    indirect_line(s, 0, 16, 1, 16, got);
     int seen = 0;
     for (int i = 10; i < PIXELS; i += 20) {
         const double off = field_angle(i), up = LR_PI/4.0 - off, range = 1.4/sin(up), x = range*cos(up), r = hypot(3.5, x), cosine = 3.5/r;
@@ -75,7 +75,7 @@ static void seen_in_floor(const char *floor, share_at share, double rel)
 {
     stage *s = two_levels(floor, 45, -45);
     mean_radiance *got = calloc(PIXELS, sizeof *got);
-    indirect_line(s, 0, 64, 32, got);
+    indirect_line(s, 0, 64, 1, 32, got);
     int seen = 0;
     for (int i = 10; i < PIXELS; i += 20) {
         const double off = field_angle(i), down = LR_PI/4.0 + off, range = 3.6/sin(down), x = range*cos(down), r = hypot(1.5, x), cosine = 1.5/r;
@@ -120,7 +120,7 @@ static void slab_lets_through(void **state)
         " {\"shape\": \"box\", \"size_m\": [20, 20, 0.2], \"center_m\": [0, 0, -0.3], \"material\": {\"kind\": \"glass\", \"index\": 1.5}}], \"lights\": []}",
         camera, "\"height_mm\": 0, \"pitch_deg\": -90, \"fan_deg\": 50, \"thickness_mm\": 3, \"divergence_mrad\": 0, \"dots\": {\"count\": 0, \"zero_order\": 0, \"background\": 0}");
     mean_radiance *got = calloc(PIXELS, sizeof *got);
-    indirect_line(s, 0, 16, 16, got);
+    indirect_line(s, 0, 16, 1, 16, got);
     for (int i = 5; i < PIXELS; i += 19) {
         const double off = field_angle(i), x = tan(fabs(off));     // 1 m below the camera
         double lo = 0.0, hi = 0.5*FAN_RAD, slope;

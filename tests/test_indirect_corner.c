@@ -69,7 +69,7 @@ static void two_planes(void **state)
         " \"sensor\": {\"pixels\": 1600, \"pitch_um\": 4, \"width_um\": 16, \"quantum_efficiency\": 0.5}",
         "\"height_mm\": 0, \"fan_deg\": 100, \"thickness_mm\": 2, \"divergence_mrad\": 1, \"dots\": {\"count\": 0, \"zero_order\": 0, \"background\": 0}");
     mean_radiance *got = calloc((size_t)s->pixels, sizeof *got);
-    indirect_line(s, 0, 64, 32, got);
+    indirect_line(s, 0, 64, 1, 32, got);
     const double corner = atan2(DROP_M + CAMERA_M, WALL_M);   // angle of the corner below level
     const int at = (int)floor((corner - CAMERA_DOWN)*FOCAL_M/PITCH_M + 0.5*(PIXELS - 1) + 0.5);   // its pixel
     const int away[] = {1, 2, 3, 5, 10, 20, 50, 100, 200, 500, 1000};

@@ -15,7 +15,7 @@ static void sphere(double rho, const char *mode, int samples)
         " \"sensor\": {\"pixels\": 400, \"pitch_um\": 8, \"width_um\": 16, \"quantum_efficiency\": 0.5}", laser);
     mean_radiance *got = calloc((size_t)s->pixels, sizeof *got);
     const double want = rho/LR_PI*rho/(1.0 - rho)/(4.0*LR_PI*1.5*1.5);
-    indirect_line(s, 30, samples, 16, got);
+    indirect_line(s, 30, samples, 1, 16, got);
     for (int first = 0; first < s->pixels; first += 100) {
         const mean_radiance part = indirect_mean(got, first, first + 99);
         print_message("sphere %s rho %g: %.6g +- %.2g, closed form %.6g (%+.3f %%)\n", mode, rho, part.mean, part.error, want, 100.0*(part.mean/want - 1.0));
