@@ -78,5 +78,6 @@ int cmd_budget(int argc, char **argv);
 int cmd_check(int argc, char **argv);
 int cmd_depth(int argc, char **argv);
 int cmd_score(int argc, char **argv);
+int cmd_export(int argc, char **argv);
 
 #endif

@@ -13,6 +13,7 @@ static const command commands[] = {
     {"budget", cmd_budget, "what a head can do, in closed form: coverage, range, photons, link, eye safety"},
     {"depth", cmd_depth, "recover range from the raw lines of a scan alone"},
     {"score", cmd_score, "hold recovered range against the truth"},
+    {"export", cmd_export, "write a scan in other open formats"},
     {"check", cmd_check, "validate input files, or verify a scan's checksums"},
 };
 enum { COMMANDS = sizeof commands/sizeof *commands };
