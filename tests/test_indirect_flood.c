@@ -10,7 +10,7 @@
 static const char scene_text[] =
     "{\"format\": \"lanternroom-scene/1\", \"name\": \"room\", \"objects\": ["
     " {\"shape\": \"room\", \"size_m\": [4, 3.4, 2.6], \"center_m\": [0.2, 0.1, 0], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.6}},"
-    " {\"shape\": \"box\", \"size_m\": [0.5, 0.7, 1.1], \"center_m\": [1.2, 0.5, -0.75], \"rotate_deg\": [0, 0, 25], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.4}},"
+    " {\"shape\": \"box\", \"size_m\": [0.5, 0.7, 1.1], \"center_m\": [1.3, 0.7, -0.75], \"rotate_deg\": [0, 0, 25], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.7}},"
     " {\"shape\": \"sphere\", \"radius_m\": 0.3, \"center_m\": [1.0, -0.7, 0.3], \"material\": {\"kind\": \"rough_diffuse\", \"reflectance\": 0.7, \"roughness\": 0.4}},"
     " {\"shape\": \"box\", \"size_m\": [0.3, 0.3, 0.8], \"center_m\": [1.5, -0.3, -0.9], \"material\": {\"kind\": \"metal\", \"index\": 1.5, \"index_k\": 7, \"roughness\": 0.4}}], \"lights\": []}";
 
