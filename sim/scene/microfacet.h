@@ -6,6 +6,7 @@
 #ifndef LR_SCENE_MICROFACET_H
 #define LR_SCENE_MICROFACET_H
 
+#include "core/anglef.h"
 #include "core/vecf.h"
 
 #define LR_PI_F 3.14159265f
@@ -28,9 +29,11 @@ static inline float lr_ggx_lambda(lr_vec3f w, float ax, float ay)
 static inline lr_vec3f lr_ggx_draw(lr_vec3f w, float ax, float ay, float u, float v)
 {
     const lr_vec3f s = lr_unitf(lr_v3f(ax*w.x, ay*w.y, w.z));  // as seen by facets of roughness 1
-    const float z = (1.0f - v)*(1.0f + s.z) - s.z, r = sqrtf(fmaxf(0.0f, 1.0f - z*z)), phi = 2.0f*LR_PI_F*u;
-    const lr_vec3f h = lr_v3f(r*cosf(phi) + s.x, r*sinf(phi) + s.y, z + s.z);
-    return lr_unitf(lr_v3f(ax*h.x, ay*h.y, fmaxf(h.z, 1e-9f)));
+    const float z = (1.0f - v)*(1.0f + s.z) - s.z, r = sqrtf(lr_maxf(0.0f, 1.0f - z*z));
+    float c, sine;
+    lr_turnf(u, &c, &sine);
+    const lr_vec3f h = lr_v3f(r*c + s.x, r*sine + s.y, z + s.z);
+    return lr_unitf(lr_v3f(ax*h.x, ay*h.y, lr_maxf(h.z, 1e-9f)));
 }
 
 static inline lr_vec3f lr_mirrorf(lr_vec3f w, lr_vec3f h) { return lr_subf(lr_mulf(h, 2.0f*lr_dotf(w, h)), w); }

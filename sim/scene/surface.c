@@ -20,6 +20,7 @@
 #include <assert.h>
 #include <string.h>
 
+#include "core/anglef.h"
 #include "optics/fresnel.h"
 #include "scene/surface_lobe.h"
 #include "scene/surface_smooth.h"
@@ -28,8 +29,10 @@
 
 static lr_vec3f draw_cosine(float u, float v)
 {
-    const float r = sqrtf(u), phi = 2.0f*LR_PI_F*v;
-    return lr_v3f(r*cosf(phi), r*sinf(phi), sqrtf(1.0f - u));
+    const float r = sqrtf(u);
+    float c, s;
+    lr_turnf(v, &c, &s);
+    return lr_v3f(r*c, r*s, sqrtf(1.0f - u));
 }
 
 // --- rough diffuse ---
@@ -37,15 +40,15 @@ static lr_vec3f draw_cosine(float u, float v)
 // Albedo of a (1 + r s/t) by integration; exactly 1 at grazing. (1 - sin^3)/cos is written without cancellation.
 static float rough_albedo(const lr_surface *s, float c)
 {
-    const float sine = sqrtf(fmaxf(0.0f, 1.0f - c*c)), angle = acosf(fminf(c, 1.0f));
+    const float sine = sqrtf(lr_maxf(0.0f, 1.0f - c*c)), angle = lr_acosf(c);
     const float g = sine*(angle - sine*c) + (2.0f/3.0f)*sine*(c*(1.0f + sine + sine*sine)/(1.0f + sine) - 1.0f);
-    return fminf(1.0f, s->rough_a*(1.0f + s->rough_r*INV_PI_F*g));
+    return lr_minf(1.0f, s->rough_a*(1.0f + s->rough_r*INV_PI_F*g));
 }
 
 static void eval_rough(const lr_surface *s, float scale, lr_vec3f wo, lr_vec3f wi, float f_cos[], float *pdf)
 {
     const float across = wo.x*wi.x + wo.y*wi.y;  // s = wo.wi - cos cos
-    const float ratio = across > 0.0f ? across/fmaxf(wo.z, wi.z) : across;
+    const float ratio = across > 0.0f ? across/lr_maxf(wo.z, wi.z) : across;
     const float once = s->rough_a*(1.0f + s->rough_r*ratio);
     const float more = (1.0f - rough_albedo(s, wo.z))*(1.0f - rough_albedo(s, wi.z))*s->rough_left;
     *pdf = wi.z*INV_PI_F;

@@ -3,6 +3,7 @@
 #ifndef LR_SCENE_SURFACE_LOBE_H
 #define LR_SCENE_SURFACE_LOBE_H
 
+#include "core/anglef.h"
 #include "scene/material.h"
 #include "scene/microfacet.h"
 
@@ -12,7 +13,7 @@ typedef struct lr_albedo_place { int node; float part; } lr_albedo_place;  // be
 
 static inline lr_albedo_place lr_albedo_place_at(float cosine)
 {
-    const float x = sqrtf(fminf(cosine, 1.0f))*(LR_ALBEDO_NODES - 1);
+    const float x = sqrtf(lr_minf(cosine, 1.0f))*(LR_ALBEDO_NODES - 1);
     int node = (int)x;
     if (node > LR_ALBEDO_NODES - 2)
         node = LR_ALBEDO_NODES - 2;
@@ -40,7 +41,7 @@ static inline float lr_albedo_at(const lr_surface *s, lr_vec3f w)
     const lr_albedo_place p = lr_albedo_place_at(w.z);
     if (s->kind != LR_MATERIAL_METAL || s->albedo_rows == 1)
         return lr_albedo_row(s, 0, p);
-    const float x = fmaxf(lr_albedo_azimuth_row(s, w), 0.0f);
+    const float x = lr_maxf(lr_albedo_azimuth_row(s, w), 0.0f);
     int row = (int)x;
     if (row > s->albedo_rows - 2)
         row = s->albedo_rows - 2;

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/anglef.h"
 #include "core/thread.h"
 #include "trace/work.h"
 
@@ -14,6 +15,7 @@
 #define SPREAD_CELLS 6           // and within this many cells
 #define WEAK_SUPPORT 6.0f        // a record averaged over less than this gets
 #define WEAK_FACTOR 6            // this many times the paths on top
+#define WEAK_AT_ONCE 64          // such records of one batch, at most
 #define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
 #define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
 
@@ -105,6 +107,7 @@ typedef struct crew {
     float *support;           // what the average of each record weighs (record_count)
     int *weak, weak_count;    // records with little support: near corners and edges
     int again;                // paths each of them gets on top
+    int weak_batch;           // of them in one job
     int (*progress)(void *, int64_t, int64_t);
     void *context;
     int64_t jobs;
@@ -133,19 +136,19 @@ static lr_status gather_weak(void *context, int64_t index, int worker, lr_error 
     (void)err;
     crew *c = context;
     lr_gather *g = c->gather;
-    const int per_job = LR_CHUNK_RAYS/c->again < 1 ? 1 : LR_CHUNK_RAYS/c->again;
-    const int first = (int)index*per_job, count = c->weak_count - first < per_job ? c->weak_count - first : per_job;
+    const int first = (int)index*c->weak_batch, count = c->weak_count - first < c->weak_batch ? c->weak_count - first : c->weak_batch;
     const float had = (float)c->tracer->def.gather_paths, all = had + (float)c->again;
-    float more[LR_MAX_GATHERED];
+    lr_gather_record copy[WEAK_AT_ONCE];
+    float more[WEAK_AT_ONCE*LR_MAX_GATHERED];
+    for (int k = 0; k < count; k++)
+        copy[k] = g->record[c->weak[first + k]];
+    lr_line_job job = plain_job(c->tracer, c->work[worker]);
+    job.seed = lr_hash(job.seed, 1);
+    lr_gather_paths(&job, copy, first, count, c->again, more);
     for (int k = 0; k < count; k++) {
-        const int i = c->weak[first + k];
-        lr_gather_record copy = g->record[i];
-        lr_line_job job = plain_job(c->tracer, c->work[worker]);
-        job.seed = lr_hash(job.seed, 1);
-        lr_gather_paths(&job, &copy, i, 1, c->again, more);
-        float *e = g->irradiance + (size_t)i*g->values;
+        float *e = g->irradiance + (size_t)c->weak[first + k]*g->values;
         for (int v = 0; v < g->values; v++)
-            e[v] = (had*e[v] + (float)c->again*more[v])/all;
+            e[v] = (had*e[v] + (float)c->again*more[k*g->values + v])/all;
     }
     return LR_OK;
 }
@@ -157,7 +160,7 @@ static int same_surface(lr_vec3f point, lr_vec3f normal, const lr_gather_record 
     *distance2 = lr_dotf(to, to);
     if (lr_dotf(normal, j->normal) < SAME_NORMAL)
         return 0;
-    const float off = fmaxf(fabsf(lr_dotf(to, normal)), fabsf(lr_dotf(to, j->normal)));
+    const float off = lr_maxf(fabsf(lr_dotf(to, normal)), fabsf(lr_dotf(to, j->normal)));
     return off*off <= SAME_PLANE*SAME_PLANE*0.25f*(*distance2) + 1e-8f;
 }
 
@@ -246,8 +249,8 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
         if (c->support[i] < WEAK_SUPPORT)
             c->weak[c->weak_count++] = i;
     c->again = WEAK_FACTOR*c->tracer->def.gather_paths < LR_CHUNK_RAYS ? WEAK_FACTOR*c->tracer->def.gather_paths : LR_CHUNK_RAYS;
-    const int per_job = LR_CHUNK_RAYS/c->again < 1 ? 1 : LR_CHUNK_RAYS/c->again;
-    LR_TRY(lr_threads_run(threads, (c->weak_count + per_job - 1)/per_job, gather_weak, c, err));
+    c->weak_batch = LR_CHUNK_RAYS/c->again < WEAK_AT_ONCE ? LR_CHUNK_RAYS/c->again : WEAK_AT_ONCE;
+    LR_TRY(lr_threads_run(threads, (c->weak_count + c->weak_batch - 1)/c->weak_batch, gather_weak, c, err));
     LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
     float *raw = g->irradiance;
     g->irradiance = c->filtered;
@@ -315,9 +318,9 @@ int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float *o
     const float distance = sqrtf(lr_dotf(d, d)), most = MOST_SPACING*distance*(float)LR_PI/(float)g->rows;
     if (!(distance > 0.0f))
         return 0;
-    const float row = acosf(fmaxf(-1.0f, fminf(1.0f, d.z/distance)))*(float)g->rows/(float)LR_PI - 0.5f;
-    const float azimuth = atan2f(d.y, d.x)/(2.0f*(float)LR_PI), turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
-    const int r0 = (int)floorf(row);
+    const float row = lr_acosf(d.z/distance)*(float)g->rows/(float)LR_PI - 0.5f;
+    const float azimuth = lr_atan2f(d.y, d.x)/(2.0f*(float)LR_PI), turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
+    const int r0 = lr_floorf(row);
     float total = 0.0f;
     for (int k = 0; k < g->values; k++)
         out[k] = 0.0f;
@@ -326,9 +329,9 @@ int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float *o
             continue;
         const int n = g->first_cell[r + 1] - g->first_cell[r];
         const float column = turn*(float)n - 0.5f, wr = 1.0f - fabsf(row - (float)r);
-        const int c0 = (int)floorf(column);
+        const int c0 = lr_floorf(column);
         for (int c = c0; c <= c0 + 1; c++) {
-            const int i = g->cell[g->first_cell[r] + (c + n) % n];
+            const int i = g->cell[g->first_cell[r] + (c < 0 ? c + n : c >= n ? c - n : c)];
             float d2;
             if (i < 0 || !same_surface(point, normal, &g->record[i], &d2) || d2 > most*most)
                 continue;

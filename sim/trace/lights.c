@@ -3,6 +3,10 @@
 
 #include <stdlib.h>
 
+#include "core/anglef.h"
+
+#define LAMPS_AT_HAND 64  // whose weights are kept while one is picked
+
 static void fill_plane(lr_lit_lamp *l, const lr_object *object)
 {
     // A rectangle is the one flat lamp made of two triangles: its corners are the first three of its mesh.
@@ -27,6 +31,22 @@ static void fill_plane(lr_lit_lamp *l, const lr_object *object)
     l->normal = lr_v3f_of(object->pose.rotation.z);
 }
 
+// The tubes and bulbs of most rooms, in float: their points are drawn for every pixel.
+static void fill_round(lr_lit_lamp *l, const lr_object *object, int two_sided)
+{
+    const lr_curved *c = &object->curved;
+    if (object->mesh || two_sided || (c->kind == LR_CURVED_CYLINDER && c->open) ||
+        (c->kind != LR_CURVED_SPHERE && c->kind != LR_CURVED_CAPSULE && c->kind != LR_CURVED_CYLINDER))
+        return;
+    const double height = c->kind == LR_CURVED_SPHERE ? 0.0 : c->height, side = 2.0*LR_PI*c->radius*height;
+    l->round = 1;
+    l->capped = c->kind == LR_CURVED_CYLINDER;
+    l->radius = (float)(c->radius*object->scale);
+    l->half_m = (float)(0.5*height*object->scale);
+    l->side_share = (float)(side/(side + (l->capped ? 2.0 : 4.0)*LR_PI*c->radius*c->radius));
+    l->frame = (lr_frame3f){lr_v3f_of(object->pose.rotation.x), lr_v3f_of(object->pose.rotation.y), lr_v3f_of(object->pose.rotation.z)};
+}
+
 static void add_lamp(lr_lights *lights, int index, const lr_bins *bins)
 {
     const lr_scene *scene = lights->scene;
@@ -41,6 +61,7 @@ static void add_lamp(lr_lights *lights, int index, const lr_bins *bins)
                      .center = lr_v3f_of(object->pose.origin)};
     fill_plane(&l, object);
     l.one_sided = l.planar && !lamp->two_sided;
+    fill_round(&l, object, lamp->two_sided);
     lights->lamp_of_object[lamp->object] = lights->lamp_count;
     lights->lamp[lights->lamp_count++] = l;
 }
@@ -59,6 +80,8 @@ lr_status lr_lights_create(const lr_scene *scene, const lr_bins *bins, lr_lights
         out->lamp_of_object[i] = -1;
     for (int i = 0; i < scene->lamp_count; i++)
         add_lamp(out, i, bins);
+    out->sun_frame = lr_frame_aroundf(lr_v3f_of(scene->sun.present ? scene->sun.direction : lr_v3(0, 0, 1)));
+    out->sun_sine = scene->sun.present ? (float)sqrt(1.0 - scene->sun.cos_radius*scene->sun.cos_radius) : 0.0f;
     for (int i = 0; i < scene->portal_count; i++) {
         const lr_portal *p = &scene->portal[i];
         out->portal[i] = (lr_lit_portal){
@@ -103,11 +126,61 @@ float lr_lights_portal_pdf(const lr_lights *lights, lr_vec3f x, lr_vec3f d)
     return total > 0.0f ? pdf/total : 0.0f;
 }
 
+int lr_lights_pick_lamp(const lr_lights *lights, lr_vec3f x, float pick, float *weight, float *total)
+{
+    float at_hand[LAMPS_AT_HAND];
+    const int kept = lights->lamp_count < LAMPS_AT_HAND ? lights->lamp_count : LAMPS_AT_HAND;
+    *total = 0.0f;
+    for (int k = 0; k < kept; k++)
+        *total += at_hand[k] = lr_lights_lamp_weight(&lights->lamp[k], x);
+    for (int k = kept; k < lights->lamp_count; k++)
+        *total += lr_lights_lamp_weight(&lights->lamp[k], x);
+    float rest = pick**total;
+    int last = -1;
+    for (int k = 0; k < lights->lamp_count; k++) {
+        const float w = k < kept ? at_hand[k] : lr_lights_lamp_weight(&lights->lamp[k], x);
+        if (!(w > 0.0f))
+            continue;
+        last = k;
+        *weight = w;
+        if (rest < w)
+            break;
+        rest -= w;
+    }
+    return last;
+}
+
+static void round_point(const lr_lit_lamp *l, float u, float v, float w, lr_vec3f *point, lr_vec3f *normal)
+{
+    lr_vec3f n, p;
+    float c, s;
+    lr_turnf(u, &c, &s);
+    if (w < l->side_share) {
+        n = lr_v3f(c, s, 0.0f);
+        p = lr_v3f(l->radius*c, l->radius*s, l->half_m*(2.0f*v - 1.0f));
+    } else if (l->capped) {  // what is left of w picks the end
+        const float up = w - l->side_share < 0.5f*(1.0f - l->side_share) ? -1.0f : 1.0f, r = l->radius*sqrtf(v);
+        n = lr_v3f(0.0f, 0.0f, up);
+        p = lr_v3f(r*c, r*s, up*l->half_m);
+    } else {
+        const float z = 1.0f - 2.0f*v, r = sqrtf(lr_maxf(0.0f, 1.0f - z*z));
+        n = lr_v3f(r*c, r*s, z);
+        p = lr_mulf(n, l->radius);
+        p.z += z >= 0.0f ? l->half_m : -l->half_m;
+    }
+    *point = lr_addf(l->center, lr_frame_tof(l->frame, p));
+    *normal = lr_frame_tof(l->frame, n);
+}
+
 void lr_lights_lamp_point(const lr_lights *lights, const lr_lit_lamp *l, float u, float v, float w, lr_vec3f *point, lr_vec3f *normal)
 {
     if (l->planar) {
         *point = lr_madf(lr_madf(l->corner, u, l->u), v, l->v);
         *normal = l->normal;
+        return;
+    }
+    if (l->round) {
+        round_point(l, u, v, w, point, normal);
         return;
     }
     lr_vec3 p, n;

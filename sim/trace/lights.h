@@ -13,6 +13,11 @@ typedef struct lr_lit_lamp {
     float area, power;    // m^2; in-band exitance times area, for choosing
     int planar;           // rectangle: corner + a u + b v
     int one_sided;        // planar and dark from behind
+    int round;            // sphere, capsule or cylinder shining outwards: radius, half_m and frame
+    int capped;           // its ends are flat
+    float radius, half_m; // half_m: along the axis from the middle to a flat end or to the centre of a round one
+    float side_share;     // of its area
+    lr_frame3f frame;     // in the world, axis z
     lr_vec3f center, corner, u, v, normal;
 } lr_lit_lamp;
 
@@ -24,6 +29,8 @@ typedef struct lr_lights {
     lr_lit_lamp *lamp;            // those with light in the scan's bins
     lr_lit_portal *portal;
     int *lamp_of_object;          // index into lamp, or -1 (scene->object_count)
+    lr_frame3f sun_frame;         // z towards the sun
+    float sun_sine;               // of the disc's radius
 } lr_lights;
 
 lr_status lr_lights_create(const lr_scene *scene, const lr_bins *bins, lr_lights *out, lr_error *err);
@@ -42,6 +49,8 @@ static inline float lr_lights_portal_weight(const lr_lit_portal *p, lr_vec3f x)
     const lr_vec3f d = lr_subf(x, p->center);
     return p->area/(lr_dotf(d, d) + p->area);
 }
+// Picks a lamp by its weight at x; `pick` in [0, 1). -1: none matters there.
+int lr_lights_pick_lamp(const lr_lights *lights, lr_vec3f x, float pick, float *weight, float *total);
 // Density over solid angle of choosing direction d from x through the openings [1/sr].
 float lr_lights_portal_pdf(const lr_lights *lights, lr_vec3f x, lr_vec3f d);
 // A point on a lamp and its normal.

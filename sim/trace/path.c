@@ -8,6 +8,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "core/anglef.h"
 #include "trace/gather.h"
 #include "trace/surface_eval.h"
 #include "trace/work.h"
@@ -18,14 +19,14 @@
 
 enum { DIM_PIXEL, DIM_TIME, DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIM_FAINT, DIM_FAINT_SUN, DIM_FAINT_SKY, DIM_FAINT_LAMP, DIMS };  // of one step
 
-// Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: two hashes do.
+// Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: hashes do.
 static void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
 {
     const lr_path_state *path = &job->work->path;
     const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim));
     if (!job->gathered && job->tracer->def.ambient_samples == 1) {
-        *u = lr_uniform(lr_hash(key, 1));
-        *v = lr_uniform(lr_hash(key, 2));
+        *u = lr_uniform(key);
+        *v = lr_uniform(lr_hash(key, 1));
         return;
     }
     lr_sobol2(path->sample[i], key, u, v);
@@ -194,7 +195,7 @@ static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v
     const int bins = job->tracer->rig->bins.ambient_count;
     float most = 0.0f;
     for (int b = 0; b < bins; b++)
-        most = fmaxf(most, f[b]);
+        most = lr_maxf(most, f[b]);
     if (!(most*factor > 0.0f))
         return;
     factor *= ask_faint(job, v->i, v->step, dim, electrons(job, v->i, source, f)*factor);
@@ -210,16 +211,19 @@ static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v
 
 static void ask_sun(const lr_line_job *job, const lr_vertex *v)
 {
-    const lr_sun_light *sun = &job->tracer->scene->sun;
-    float a, b, f[LR_MAX_BINS];
+    const lr_lights *lights = &job->tracer->lights;
+    const float side = lr_dotf(v->normal, v->wo) >= 0.0f ? 1.0f : -1.0f;
+    if (!(side*lr_dotf(v->normal, lights->sun_frame.z) > -2.0f*lights->sun_sine))
+        return;  // the whole disc is behind the surface
+    float a, b, c, s, f[LR_MAX_BINS];
     draw2(job, v->i, v->step, DIM_SUN, &a, &b);
-    const lr_frame3f frame = lr_frame_aroundf(lr_v3f_of(sun->direction));
-    const float radius = (float)sqrt(1.0 - sun->cos_radius*sun->cos_radius)*sqrtf(a), turn = 2.0f*(float)LR_PI*b;
-    const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, lr_v3f(radius*cosf(turn), radius*sinf(turn), 1.0f)));
-    if (lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
+    lr_turnf(b, &c, &s);
+    const float radius = lights->sun_sine*sqrtf(a);
+    const lr_vec3f wi = lr_unitf(lr_frame_tof(lights->sun_frame, lr_v3f(radius*c, radius*s, 1.0f)));
+    if (lr_dotf(v->normal, wi)*side <= 0.0f)
         return;
     lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
-    queue(job, &job->work->sun, v, wi, f, 1.0f, INFINITY, sun->source, DIM_FAINT_SUN);
+    queue(job, &job->work->sun, v, wi, f, 1.0f, INFINITY, job->tracer->scene->sun.source, DIM_FAINT_SUN);
 }
 
 static void ask_sky(const lr_line_job *job, const lr_vertex *v)
@@ -251,33 +255,32 @@ static void ask_sky(const lr_line_job *job, const lr_vertex *v)
         queue(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, DIM_FAINT_SKY);
 }
 
+// About the most that lamps of this kind can send to a surface without a lobe [e]: worth knowing before a place on one is drawn.
+static float lamp_electrons(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight)
+{
+    return electrons(job, v->i, l->source, v->surface->reflectance)*v->scale*LR_INV_PI_F*l->strength*l->area*weight/l->power;
+}
+
+static int has_lobe(const lr_surface *s) { return s->kind != LR_MATERIAL_DIFFUSE && s->kind != LR_MATERIAL_ROUGH_DIFFUSE && s->alpha_x > 0.0f; }
+
 // `alone`: no drawn ray will look for lamps from here.
 static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
 {
     const lr_lights *lights = &job->tracer->lights;
-    float a, b, pick, third, f[LR_MAX_BINS];
-    for (int k = 0; k < lights->lamp_count; k++)
-        v->lamp_weight += lr_lights_lamp_weight(&lights->lamp[k], v->point);
-    if (!(v->lamp_weight > 0.0f))
+    float a, b, pick, third, weight, faint = 1.0f, f[LR_MAX_BINS];
+    if (lights->lamp_count == 0)
         return;
-    draw2(job, v->i, v->step, DIM_LAMP, &a, &b);
     draw2(job, v->i, v->step, DIM_CHOICE, &pick, &third);
-    int k = 0;
-    float weight = lr_lights_lamp_weight(&lights->lamp[0], v->point), rest = pick*v->lamp_weight;
-    while (k + 1 < lights->lamp_count && rest >= weight) {
-        rest -= weight;
-        weight = lr_lights_lamp_weight(&lights->lamp[++k], v->point);
-    }
-    if (!(weight > 0.0f))
+    const int k = lr_lights_pick_lamp(lights, v->point, pick, &weight, &v->lamp_weight);
+    if (k < 0)
         return;
     const lr_lit_lamp *l = &lights->lamp[k];
-    float faint = 1.0f;
-    if (v->surface->kind == LR_MATERIAL_DIFFUSE) {  // the most it can send: worth knowing before a place on it is drawn
-        const float most = electrons(job, v->i, l->source, v->surface->reflectance)*v->scale*LR_INV_PI_F*l->strength*l->area*weight/l->power;
-        faint = ask_faint(job, v->i, v->step, DIM_FAINT, most*v->lamp_weight/weight);
+    if (!has_lobe(v->surface)) {
+        faint = ask_faint(job, v->i, v->step, DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight));
         if (faint == 0.0f)
             return;
     }
+    draw2(job, v->i, v->step, DIM_LAMP, &a, &b);
     lr_vec3f point, normal;
     lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
     // Aimed from where the ray will start: seen flat, a lamp would else stand in its own light by the offset.
@@ -351,8 +354,8 @@ static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface
     if (v->step >= ROULETTE_FROM) {
         float most = 0.0f;
         for (int b = 0; b < bins; b++)
-            most = fmaxf(most, factor[b]);
-        chance = fminf(most, MOST_SURVIVAL);
+            most = lr_maxf(most, factor[b]);
+        chance = lr_minf(most, MOST_SURVIVAL);
     }
     if (chance >= 1.0f)
         return 1;
@@ -433,7 +436,7 @@ static void visit(const lr_line_job *job, int i, int step)
         return;
     }
     if (job->gathered && step == 1)
-        job->nearness[work->path.pixel[i]] += 1.0f/fmaxf(rays->t[i], 1e-3f);
+        job->nearness[work->path.pixel[i]] += 1.0f/lr_maxf(rays->t[i], 1e-3f);
     absorb_in_glass(job, i);
     meet_lamp(job, i, step);
     lr_vertex v = {.i = i, .step = step, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
@@ -512,10 +515,12 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
     if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
         ask_sky(job, &v);
     draw2(job, slot, 0, DIM_BOUNCE, &a, &b);
-    const float radius = sqrtf(a), turn = 2.0f*(float)LR_PI*b, up = sqrtf(fmaxf(0.0f, 1.0f - a));
+    float c, s;
+    lr_turnf(b, &c, &s);
+    const float radius = sqrtf(a), up = sqrtf(lr_maxf(0.0f, 1.0f - a));
     if (!(up > 0.0f))
         return;
-    const lr_vec3f wi = lr_frame_tof(frame, lr_v3f(radius*cosf(turn), radius*sinf(turn), up));
+    const lr_vec3f wi = lr_frame_tof(frame, lr_v3f(radius*c, radius*s, up));
     float weight = 0.0f;  // of lamps, for weighing what later steps meet; lamps met first are left out
     for (int k = 0; k < LR_MAX_AMBIENT_BINS; k++)
         factor[k] = (float)LR_PI;
