@@ -17,7 +17,15 @@ typedef struct scan_options {
     int no_preview;
 } scan_options;
 
-static int show(void *context, int64_t done, int64_t total) { return cli_progress_show(context, done, total); }
+static int show(void *context, const char *stage, int64_t done, int64_t total)
+{
+    cli_progress *progress = context;
+    if (strcmp(progress->what, stage) != 0) {  // each stage has a time left of its own
+        progress->what = stage;
+        progress->start_s = cli_now_s();
+    }
+    return cli_progress_show(progress, done, total);
+}
 
 static lr_status take_shard(scan_options *o, lr_error *err)
 {
@@ -44,9 +52,9 @@ static void print_json(const scan_options *o, const lr_run_report *r, double sec
     lr_text text = {0};
     lr_text_add(&text, "{\"folder\": ");
     lr_text_quote(&text, o->out);
-    lr_text_add(&text, ", \"finished\": %s, \"lines\": %" PRId64 ", \"pixels\": %" PRId64 ", \"seconds\": %.3f, \"load_s\": %.3f, \"trace_s\": %.3f, "
-                "\"finish_s\": %.3f, \"peak_memory_mb\": %.1f, \"rays\": {", r->finished ? "true" : "false", r->lines, r->pixels, seconds,
-                r->load_s, r->trace_s, r->finish_s, cli_peak_memory_mb());
+    lr_text_add(&text, ", \"finished\": %s, \"lines\": %" PRId64 ", \"pixels\": %" PRId64 ", \"seconds\": %.3f, \"load_s\": %.3f, \"gather_s\": %.3f, \"trace_s\": %.3f, "
+                "\"finish_s\": %.3f, \"peak_memory_mb\": %.1f, \"gather_rays\": %" PRId64 ", \"rays\": {", r->finished ? "true" : "false", r->lines, r->pixels, seconds,
+                r->load_s, r->gather_s, r->trace_s, r->finish_s, cli_peak_memory_mb(), r->gather_rays);
     for (int k = 0; k < LR_RAY_KINDS; k++)
         lr_text_add(&text, "%s\"%s\": %" PRId64, k ? ", " : "", lr_ray_kind_names[k], r->count.rays[k]);
     printf("%s}}\n", text.data ? text.data : "{");
@@ -60,7 +68,7 @@ static void print_words(const scan_options *o, const lr_run_report *r)
         return;
     }
     printf("%s: %s%" PRId64 " lines, %.2f Mpixel in %.1f s: %.3f Mpixel/s, %.1f Mray/s, peak memory %.0f MB\n", o->out,
-           r->resumed ? "resumed, " : "", r->lines, 1e-6*(double)r->pixels, r->load_s + r->trace_s + r->finish_s,
+           r->resumed ? "resumed, " : "", r->lines, 1e-6*(double)r->pixels, r->load_s + r->gather_s + r->trace_s + r->finish_s,
            r->trace_s > 0.0 ? 1e-6*(double)r->pixels/r->trace_s : 0.0, r->trace_s > 0.0 ? 1e-6*rays_total(r)/r->trace_s : 0.0, cli_peak_memory_mb());
     if (!r->finished)
         printf("%s: other shards still have lines to render\n", o->out);

@@ -17,6 +17,7 @@
 #include "run/image.h"
 #include "scan/scan_writer.h"
 #include "sensor/sensor.h"
+#include "trace/gather.h"
 
 #define BLOCK_LINES 16  // of all modules: some megabytes a thread
 
@@ -197,7 +198,7 @@ static lr_status report_block(run *r, lr_error *err)
     pthread_mutex_lock(&r->lock);
     r->done++;
     if (!r->cancelled && r->progress)
-        r->cancelled = r->progress(r->context, r->done, r->total);
+        r->cancelled = r->progress(r->context, "scan", r->done, r->total);
     const int cancelled = r->cancelled;
     pthread_mutex_unlock(&r->lock);
     return cancelled && r->done < r->total ? lr_fail(err, LR_ERR_CANCELLED, "stopped; the same command goes on from here") : LR_OK;
@@ -234,13 +235,24 @@ static lr_status load(run *r, const lr_run_input *scene, const lr_run_input *hea
     return LR_OK;
 }
 
-static lr_status build(run *r, lr_error *err)
+static int show_light(void *context, int64_t done, int64_t total)
+{
+    const run *r = context;
+    return r->progress ? r->progress(r->context, "light", done, total) : 0;
+}
+
+static lr_status build(run *r, lr_run_report *report, lr_error *err)
 {
     const lr_trace_def trace = lr_run_trace_def(r->def);
     LR_TRY(lr_bvh_create(r->scene, r->threads, &r->bvh, err));
     LR_TRY(lr_rig_create(r->head, r->scene, &r->rig, err));
     LR_TRY(lr_tracer_create(&trace, r->scene, r->bvh, r->rig, &r->tracer, err));
-    return lr_tracer_gather(r->tracer, r->threads, NULL, NULL, err);
+    const double start = now_s();
+    LR_TRY(lr_tracer_gather(r->tracer, r->threads, show_light, r, err));
+    report->gather_s = now_s() - start;
+    for (int k = 0; r->tracer->gather && k < LR_RAY_KINDS; k++)
+        report->gather_rays += r->tracer->gather->count.rays[k];
+    return LR_OK;
 }
 
 static lr_status choose_lines(run *r, lr_error *err)
@@ -462,7 +474,7 @@ static lr_status open_writer(run *r, const lr_run_input *scene, const lr_run_inp
 static lr_status render(run *r, lr_run_report *report, lr_error *err)
 {
     const double start = now_s();
-    LR_TRY(build(r, err));
+    LR_TRY(build(r, report, err));
     r->worker = calloc((size_t)r->threads, sizeof *r->worker);
     if (!r->worker)
         return lr_fail(err, LR_ERR_MEMORY, "scan: out of memory");
@@ -471,7 +483,7 @@ static lr_status render(run *r, lr_run_report *report, lr_error *err)
     const int64_t blocks = lr_scan_writer_blocks(r->writer);
     for (int64_t b = 0; b < blocks; b++)
         r->total += lr_scan_writer_wants(r->writer, b);
-    report->load_s += now_s() - start;
+    report->load_s += now_s() - start - report->gather_s;
     const double traced = now_s();
     const lr_status status = lr_threads_run(r->threads, blocks, render_block, r, err);
     report->trace_s = now_s() - traced;

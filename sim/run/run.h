@@ -38,13 +38,15 @@ typedef struct lr_run_report {
     int was_complete;           // nothing had to be done
     int resumed;
     int64_t lines, pixels;      // rendered now: lines of all modules, pixels of all cameras
-    double load_s, trace_s, finish_s;   // wall time: acceleration structure and tables; lines; checksums and files
-    lr_trace_count count;
+    double load_s, gather_s, trace_s, finish_s;   // wall time: acceleration structure and tables; ambient light of the room; lines; checksums and files
+    lr_trace_count count;       // of the lines
+    int64_t gather_rays;        // of the room's ambient light
 } lr_run_report;
 
-// `done` of `total` blocks; non-zero stops the run with LR_ERR_CANCELLED after the blocks in hand, leaving a scan that resumes.
+// `stage` is "light" (the room's ambient light, in parts) or "scan" (in blocks of lines), `done` of `total`; non-zero stops the run with
+// LR_ERR_CANCELLED after the blocks in hand, leaving a scan that resumes.
 // Called from one thread at a time.
-typedef int (*lr_run_progress)(void *context, int64_t done, int64_t total);
+typedef int (*lr_run_progress)(void *context, const char *stage, int64_t done, int64_t total);
 
 // Loads scene and head from the inputs and renders. Errors: all kinds.
 lr_status lr_run(const lr_run_input *scene, const lr_run_input *head, const lr_run_def *def, lr_run_progress progress, void *context,

@@ -286,8 +286,11 @@ lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)
     g->center = lr_v3f_of(tracer->rig->head_pose.origin);
     g->values = tracer->scene->source_count*tracer->rig->bins.ambient_count;
     const lr_status status = build(&c, threads, err);
-    for (int i = 0; i < threads; i++)
+    for (int i = 0; i < threads; i++) {
+        for (int k = 0; c.work[i] && k < LR_RAY_KINDS; k++)
+            g->count.rays[k] += lr_work_count(c.work[i])->rays[k];
         lr_work_destroy(c.work[i]);
+    }
     free(c.work);
     free(c.filtered);
     free(c.support);

@@ -28,6 +28,7 @@ typedef struct lr_gather {
     lr_gather_record *record;
     int values;               // sources x ambient bins
     float *irradiance;        // (record_count x values), source after source, in units of each source's spectrum
+    lr_trace_count count;     // rays it took
 } lr_gather;
 
 // `progress` may be NULL; a non-zero return stops with CANCELLED. Same result for any number of threads. Errors: MEMORY, CANCELLED.

@@ -299,12 +299,12 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
     queue(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (alone ? 0.0f : own)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, DIM_FAINT_LAMP);
 }
 
-static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_kind kind, int part)
+static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_order order, lr_ray_kind kind, int part)
 {
     const lr_path_state *path = &job->work->path;
     const lr_scene *scene = job->tracer->scene;
     const int panes = lr_bvh_has_panes(job->tracer->bvh), bins = job->tracer->rig->bins.ambient_count;
-    lr_work_occluded(job, &q->rays, LR_RAYS_INCOHERENT, kind);
+    lr_work_occluded(job, &q->rays, order, kind);
     for (int k = 0; k < q->rays.count; k++) {
         if (q->rays.blocked[k])
             continue;
@@ -467,9 +467,9 @@ static void swap_batches(lr_work *work)
 
 static void collect_all(const lr_line_job *job)
 {
-    collect(job, &job->work->sun, LR_RAY_SUN, LR_PART_SUN);
-    collect(job, &job->work->sky, LR_RAY_SKY, LR_PART_SKY);
-    collect(job, &job->work->lamp, LR_RAY_LAMP, LR_PART_LAMP);
+    collect(job, &job->work->sun, LR_RAYS_COHERENT, LR_RAY_SUN, LR_PART_SUN);
+    collect(job, &job->work->sky, LR_RAYS_INCOHERENT, LR_RAY_SKY, LR_PART_SKY);
+    collect(job, &job->work->lamp, LR_RAYS_INCOHERENT, LR_RAY_LAMP, LR_PART_LAMP);
 }
 
 // `hit`: the first step's rays have their answers already.

@@ -15,7 +15,9 @@ lr_status lr_rays_create(int capacity, lr_rays *out, lr_error *err)
     if (!(capacity > 0 && capacity <= INT32_MAX - LANES))
         return lr_fail(err, LR_ERR_RANGE, "rays: capacity %d is not above 0", capacity);
     const size_t n = ((size_t)capacity + LANES - 1)/LANES*LANES;
-    const size_t bytes = (FLOATS + WORDS)*4*n + (n + LINE - 1)/LINE*LINE;
+    // One line more than an array needs: at a distance of a power of two all arrays would share few places of the nearest cache.
+    const size_t apart = n + LINE/4;
+    const size_t bytes = (FLOATS + WORDS)*4*apart + (n + LINE - 1)/LINE*LINE;
     char *block = aligned_alloc(LINE, bytes);
     if (!block)
         return lr_fail(err, LR_ERR_MEMORY, "rays: out of memory (%zu bytes)", bytes);
@@ -24,10 +26,10 @@ lr_status lr_rays_create(int capacity, lr_rays *out, lr_error *err)
     float **const field[FLOATS] = {&out->ox, &out->oy, &out->oz, &out->dx, &out->dy, &out->dz, &out->t_near, &out->t_far,
                                    &out->time_s, &out->t, &out->nx, &out->ny, &out->nz, &out->u, &out->v};
     for (int k = 0; k < FLOATS; k++)
-        *field[k] = (float *)(void *)(block + 4*n*(size_t)k);
-    out->object = (int32_t *)(void *)(block + 4*n*FLOATS);
-    out->primitive = out->object + n;
-    out->blocked = (uint8_t *)(out->primitive + n);
+        *field[k] = (float *)(void *)(block + 4*apart*(size_t)k);
+    out->object = (int32_t *)(void *)(block + 4*apart*FLOATS);
+    out->primitive = out->object + apart;
+    out->blocked = (uint8_t *)(out->primitive + apart);
     out->capacity = (int)n;
     return LR_OK;
 }
