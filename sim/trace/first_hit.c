@@ -49,13 +49,8 @@ static void store_surface(const lr_line_job *job, const lr_rays *rays, const lr_
         }
         if (truth->object)
             truth->object[i] = hit ? scene->object[rays->object[i]].label : 0;
-        if (truth->material) {
-            int material = -1;
-            float scale;
-            if (hit)
-                lr_scene_surface(scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
-            truth->material[i] = (uint16_t)(material + 1);
-        }
+        if (truth->material)
+            truth->material[i] = (uint16_t)(job->work->met[i].material + 1);
     }
 }
 
@@ -125,6 +120,12 @@ void lr_first_hits(const lr_line_job *job)
     central_rays(job, rays);
     lr_work_intersect(job, rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
     lr_work_look_through(job, rays, LR_RAYS_COHERENT);
+    for (int i = 0; i < job->count; i++) {
+        lr_met *met = &job->work->met[i];
+        *met = (lr_met){NULL, 1.0f, -1};
+        if (rays->object[i] >= 0)
+            met->surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &met->scale, &met->material);
+    }
 }
 
 void lr_store_truth(const lr_line_job *job, const lr_line_truth *truth)

@@ -5,6 +5,7 @@
 // surface's tangent plane (by its cumulative), g exactly over the pixel's width (by erf); only shadows and edges are sampled.
 #include <math.h>
 
+#include "core/anglef.h"
 #include "trace/surface_eval.h"
 #include "trace/work.h"
 
@@ -40,7 +41,8 @@ static lr_vec3f on_plane(const lr_line_job *job, const lr_part *part, lr_vec3f d
 typedef struct lr_beam {
     const lr_rig_laser *laser;
     lr_vec3f x, y, z, origin;    // axes in the module
-    float half_rad, slope;       // of the fan and a margin: parts that straddle its end still count
+    float slope;                 // tangent of half the fan and a margin: parts that straddle its end still count
+    float edge_slope;            // tangent of half the fan
     float power_w;
 } lr_beam;
 
@@ -50,7 +52,7 @@ static lr_beam beam_of(const lr_rig_laser *laser)
     return (lr_beam){
         .laser = laser, .x = lr_v3f_of(laser->in_module.rotation.x), .y = lr_v3f_of(laser->in_module.rotation.y),
         .z = lr_v3f_of(laser->in_module.rotation.z), .origin = lr_v3f_of(laser->in_module.origin),
-        .half_rad = (float)half, .slope = half + margin < 0.499*LR_PI ? (float)tan(half + margin) : INFINITY, .power_w = (float)laser->def->power_w,
+        .edge_slope = half < 0.499*LR_PI ? (float)tan(half) : INFINITY, .slope = half + margin < 0.499*LR_PI ? (float)tan(half + margin) : INFINITY, .power_w = (float)laser->def->power_w,
     };
 }
 
@@ -71,13 +73,15 @@ static float flood_beam(const lr_beam *b, lr_vec3f at, int *lit)
     return b->power_w/(2.0f*half*(float)def->flood_rad*flat*sqrtf(r2));  // cos(elevation) = flat/r
 }
 
+static float erf_of(float x) { return x > 4.0f ? 1.0f : x < -4.0f ? -1.0f : erff(x); }  // beyond 4: 1 - 1.5e-8, which float rounds to 1
+
 // Mean of a Gaussian of integral 1 over [y1, y2]: by erf, or the density where the interval is too short for a difference in float.
 static float gauss_mean(float sigma, float y1, float y2)
 {
     const float a = y1/(1.41421356f*sigma), b = y2/(1.41421356f*sigma), middle = 0.5f*(a + b);
     if (fabsf(b - a) < 0.02f)
         return expf(-middle*middle)/(2.50662827f*sigma);
-    return 0.5f*(erff(b) - erff(a))/(y2 - y1);
+    return 0.5f*(erf_of(b) - erf_of(a))/(y2 - y1);
 }
 
 // Power per area across the beam at the part [W/m^2] averaged over what the pixel covers; 0 outside the beam.
@@ -87,12 +91,13 @@ static float beam_at(const lr_line_job *job, const lr_part *part, const lr_beam 
     if (b->laser->def->mode == LR_LASER_FLOOD)
         return flood_beam(b, at, lit);
     const float r = sqrtf(lr_dotf(at, at)), sigma = (float)lr_sheet_sigma_m(b->laser->sheet, (double)r);
-    const float y1 = in_laser(b, on_plane(job, part, part->across0)).y, y2 = in_laser(b, on_plane(job, part, part->across1)).y;
-    if (fminf(fabsf(y1), fabsf(y2)) > 6.0f*sigma && y1*y2 > 0.0f)
+    const float y1 = lr_dotf(b->y, lr_subf(on_plane(job, part, part->across0), b->origin));
+    const float y2 = lr_dotf(b->y, lr_subf(on_plane(job, part, part->across1), b->origin));
+    if (lr_minf(fabsf(y1), fabsf(y2)) > 6.0f*sigma && y1*y2 > 0.0f)
         return 0.0f;
     const lr_vec3f a1 = in_laser(b, on_plane(job, part, part->along0)), a2 = in_laser(b, on_plane(job, part, part->along1));
-    const double per_rad = lr_dots_mean(b->laser->dots, (double)atan2f(a1.z, a1.x), (double)atan2f(a2.z, a2.x));
-    *lit = fabsf(atan2f(at.z, at.x)) <= b->half_rad && fabsf(0.5f*(y1 + y2)) <= SHEET_EDGE_SIGMA*sigma + 0.5f*fabsf(y2 - y1);
+    const double per_rad = lr_dots_mean(b->laser->dots, (double)lr_atan2f(a1.z, a1.x), (double)lr_atan2f(a2.z, a2.x));
+    *lit = at.x > 0.0f && fabsf(at.z) <= b->edge_slope*at.x && fabsf(0.5f*(y1 + y2)) <= SHEET_EDGE_SIGMA*sigma + 0.5f*fabsf(y2 - y1);
     return b->power_w*(float)per_rad*gauss_mean(sigma, y1, y2)/r;
 }
 
@@ -159,9 +164,11 @@ static void queue_shadows(const lr_line_job *job, const lr_rig_laser *laser, int
         const lr_vec3f to = lr_subf(b.origin, point);
         const float distance = sqrtf(lr_dotf(to, to));
         const lr_vec3f wi = lr_mulf(to, 1.0f/distance), wo = lr_mulf(lr_unitf(part.direction), -1.0f);
-        float scale, f[LR_MAX_BINS];
+        float scale = work->met[i].scale, f[LR_MAX_BINS];
+        const lr_surface *surface = work->met[i].surface;
         int material;
-        const lr_surface *surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
+        if (!lr_job_shares_hits(job))
+            surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
         lr_surface_eval_world(surface, scale, part.normal, wo, wi, f);
         const float radiance = f[laser->bin]*e*(panes ? work->pass[laser->bin*LR_CHUNK_RAYS + i] : 1.0f);
         const int slot = work->shadow.count++;

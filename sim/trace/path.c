@@ -310,7 +310,7 @@ static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_order ord
             continue;
         const lr_vec3f d = lr_rays_direction(&q->rays, k);
         float pass[LR_MAX_BINS], geometry = 1.0f;
-        for (int b = 0; b < LR_MAX_BINS; b++)
+        for (int b = 0; b < LR_MAX_BINS && (panes || b < bins); b++)
             pass[b] = 1.0f;
         if (panes)
             lr_bvh_pane_transmittance(job->tracer->bvh, lr_rays_origin(&q->rays, k), d, 0.0f, q->rays.t_far[k], q->rays.time_s[k], pass);
@@ -441,8 +441,13 @@ static void visit(const lr_line_job *job, int i, int step)
     meet_lamp(job, i, step);
     lr_vertex v = {.i = i, .step = step, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
     v.wo = lr_mulf(lr_rays_direction(rays, i), -1.0f);
-    int material;
-    v.surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &v.scale, &material);
+    if (step == 0 && lr_job_shares_hits(job)) {
+        v.surface = work->met[i].surface;
+        v.scale = work->met[i].scale;
+    } else {
+        int material;
+        v.surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &v.scale, &material);
+    }
     const int ends = take_gathered(job, &v);
     if (!v.surface->specular) {
         if (job->tracer->scene->sun.present)

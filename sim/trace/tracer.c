@@ -132,8 +132,9 @@ static lr_status make_arrays(lr_work *w, lr_error *err)
     w->pass = malloc(LR_CHUNK_RAYS*LR_MAX_BINS*sizeof *w->pass);
     w->behind = malloc(LR_CHUNK_RAYS);
     w->lit = malloc(LR_CHUNK_PIXELS);
+    w->met = malloc(LR_CHUNK_PIXELS*sizeof *w->met);
     w->sums = malloc(LR_PARTS*LR_CHUNK_PIXELS*sizeof *w->sums);
-    return w->again_index && w->shadow_index && w->shadow_value && w->pass && w->behind && w->lit && w->sums ? LR_OK : LR_ERR_MEMORY;
+    return w->again_index && w->shadow_index && w->shadow_value && w->pass && w->behind && w->lit && w->met && w->sums ? LR_OK : LR_ERR_MEMORY;
 }
 
 lr_status lr_work_create(const lr_tracer *tracer, lr_work **out, lr_error *err)
@@ -171,6 +172,7 @@ void lr_work_destroy(lr_work *work)
     free(work->pass);
     free(work->behind);
     free(work->lit);
+    free(work->met);
     free(work->sums);
     free(work);
 }
@@ -178,14 +180,6 @@ void lr_work_destroy(lr_work *work)
 lr_trace_count *lr_work_count(lr_work *work) { return &work->count; }
 
 // ---- rays -----------------------------------------------------------------------------------------------------------
-
-void lr_rays_set(lr_rays *r, int slot, lr_vec3f o, lr_vec3f d, float t_near, float t_far, float time_s)
-{
-    r->ox[slot] = o.x; r->oy[slot] = o.y; r->oz[slot] = o.z;
-    r->dx[slot] = d.x; r->dy[slot] = d.y; r->dz[slot] = d.z;
-    r->t_near[slot] = t_near; r->t_far[slot] = t_far;
-    r->time_s[slot] = time_s;
-}
 
 void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from)
 {
@@ -219,9 +213,8 @@ static int is_pane(const lr_line_job *job, const lr_rays *rays, int i, const lr_
 {
     if (rays->object[i] < 0)
         return 0;
-    float scale;
-    int material;
-    *surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
+    const lr_object *object = &job->tracer->scene->object[rays->object[i]];  // panes have no texture to look up
+    *surface = &job->tracer->scene->surface[object->material[object->mesh && object->mesh->slot ? object->mesh->slot[rays->primitive[i]] : 0]];
     return (*surface)->clear;
 }
 
@@ -266,7 +259,8 @@ void lr_work_look_through(const lr_line_job *job, lr_rays *rays, lr_ray_order or
     memset(work->behind, 0, (size_t)rays->count);
     if (!lr_bvh_has_panes(job->tracer->bvh))
         return;  // nobody reads work->pass then
-    for (int k = 0; k < LR_MAX_BINS; k++)
+    const int bins = job->tracer->rig->bins.ambient_count + job->tracer->rig->bins.line_count;
+    for (int k = 0; k < bins; k++)
         for (int i = 0; i < rays->count; i++)
             work->pass[k*LR_CHUNK_RAYS + i] = 1.0f;
     for (int depth = 0; depth < LR_MAX_PANES; depth++) {

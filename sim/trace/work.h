@@ -31,6 +31,12 @@ typedef struct lr_shadow_queue { // rays towards one kind of source, and what ar
     float *weight;               // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
 } lr_shadow_queue;
 
+typedef struct lr_met {          // the surface that a pixel's central ray ends on; NULL: nothing
+    const lr_surface *surface;
+    float scale;
+    int material;
+} lr_met;
+
 struct lr_work {
     lr_rays rays, next;          // the batch in hand, and the one being made
     lr_rays again;               // rays sent on behind panes
@@ -42,6 +48,7 @@ struct lr_work {
     float *shadow_value;
     float *pass;                 // what panes let through, (LR_MAX_BINS x LR_CHUNK_RAYS)
     uint8_t *behind;             // looked through a pane (LR_CHUNK_RAYS)
+    lr_met *met;                 // of the central rays (LR_CHUNK_PIXELS)
     uint8_t *lit;                // per pixel of the chunk: parts a laser reaches
     float *sums;                 // (5 x LR_CHUNK_PIXELS): direct, indirect, sun, sky, lamp of the chunk
     struct lr_indirect *indirect;   // trace/indirect.h
@@ -89,7 +96,13 @@ static inline lr_vec3f lr_rays_point(const lr_rays *r, int i)
 {
     return lr_madf(lr_rays_origin(r, i), r->t[i], lr_rays_direction(r, i));
 }
-void lr_rays_set(lr_rays *rays, int slot, lr_vec3f origin, lr_vec3f direction, float t_near, float t_far, float time_s);
+static inline void lr_rays_set(lr_rays *r, int slot, lr_vec3f o, lr_vec3f d, float t_near, float t_far, float time_s)
+{
+    r->ox[slot] = o.x; r->oy[slot] = o.y; r->oz[slot] = o.z;
+    r->dx[slot] = d.x; r->dy[slot] = d.y; r->dz[slot] = d.z;
+    r->t_near[slot] = t_near; r->t_far[slot] = t_far;
+    r->time_s[slot] = time_s;
+}
 // Copies the question (not the answer) of ray `from` into slot `to`.
 void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from);
 
