@@ -9,7 +9,8 @@
 // What a connection cannot reach, light that comes from a matte surface by way of a mirror or glass, is met by the path itself;
 // there the thin sheet is widened, see SHEET_SPREAD in indirect.c.
 // Floods. The ordinary way: a shadow ray to the laser from every surface of a path but the one that the direct light counts.
-// Light of a flood that comes to a surface by way of a mirror or glass is found by the same fan of rays, see flood_curve.
+// Light of a flood that comes to a surface by way of a mirror or glass is found from the laser as well: patches between the rays
+// of a grid stand for it, as pieces do for a sheet.
 //
 // The room and the head are held still at mid-exposure.
 // Sources: Kulla & Fajardo, Importance Sampling Techniques for Path Tracing in Participating Media, EGSR 2012 (equiangular);
@@ -24,17 +25,18 @@
 #define LR_FAN_RAYS 8192       // most rays of a fan on their way at once
 #define LR_FAN_NODES 4096      // table of fan angle over share of power
 
-// A straight bit of the lit curve: a + s e, s in 0..1, on one plane.
+// A straight bit of the lit curve: a + s e, s in 0..1, on one plane. Or, of a flood, a patch: a + s e + q across, s and q in 0..1.
 typedef struct lr_lit_piece {
     lr_vec3f a, e;
     lr_vec3f normal;             // unit, on the lit side
-    lr_vec3f across;             // one sigma of the sheet's Gaussian on the surface
+    lr_vec3f across;             // one sigma of the sheet's Gaussian on the surface; the patch's other side
     lr_vec3f in0, in1;           // unit, where light comes from, at both ends
     float r0, r1;                // lengths of the light's way: places in between follow from both
     float u0, u1;                // shares of the laser's power up to its ends
     float power_w;               // that arrives
     int laser;
     int chained;                 // light came by way of a mirror or glass
+    int patch;
     int32_t object;
     const lr_surface *surface;
     float scale;                 // its texture's value
@@ -60,7 +62,7 @@ typedef struct lr_fan_ray {      // a ray of the fan on its way
     int32_t medium;              // object of solid glass it is in, or -1
     float weight;                // share of its power that is left
     float length;                // of its way before this leg
-    float u;                     // share of power
+    float u, v;                  // share of power; of a grid: shares of azimuth and elevation
     lr_vec3f side;               // across the sheet, unit
     int chained;
 } lr_fan_ray;
@@ -94,6 +96,7 @@ typedef struct lr_indirect {
     lr_fan_ray *fan_ray, *fan_next;      // (LR_FAN_RAYS)
     lr_lit_point *lit;                   // (LR_CURVE_PIECES)
     int lit_count;
+    int has_smooth;                      // the room has a surface that mirrors
     lr_rays rays, next, shadow;          // rays and next: LR_FAN_RAYS
     lr_ipath_state path, path_next;
     int32_t *shadow_pixel, *shadow_laser;
@@ -109,6 +112,18 @@ float lr_fan_angle(const lr_fan_table *fan, float u);   // fan angle below which
 // How a surface looks to the choice of pieces: a matte share and one lobe of facets, as a share of what comes in.
 typedef struct lr_look { float matte, lobe, alpha2; } lr_look;
 lr_look lr_look_of(const lr_surface *surface, float scale, int bin);   // trace/indirect_gather.c
+
+// Fans and floods from the laser, and what they share. Private to indirect_curve.c, indirect_chain.c and indirect_flood.c.
+typedef struct lr_fan {          // one laser's fan being followed
+    const lr_line_job *job;
+    const lr_rig_laser *laser;
+    int index, steps;
+    uint32_t seed;
+    lr_pose pose;                // laser to world
+    float u[1025];               // share of power below each ray
+} lr_fan;
+void lr_fan_follow(const lr_fan *fan);   // trace/indirect_chain.c: in->rays and in->fan_ray into in->lit, sorted by chain and step
+void lr_flood_patches(const lr_fan *fan);  // trace/indirect_flood.c
 
 // Makes the curve of the job's module and line, unless it is the one in hand.
 void lr_lit_curve_make(const lr_line_job *job);          // trace/indirect_curve.c

@@ -2,27 +2,14 @@
 // The lit curve of one line, found from the laser: a fan of rays even in power, their chains, and the straight pieces between them.
 // Where two neighbours land on two planes that meet in between, the pieces end at the crease; else half way.
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
-#include "optics/fresnel.h"
 #include "trace/indirect.h"
 
-#define MAX_LEGS 64             // only a guard; weights fall fast
-#define WEIGHT_LEAST 1e-3f      // rays below live on by chance; more of them when there are many
 #define FLAT_M 5e-6f            // neighbours this near each other's planes lie on one
 #define SMOOTH 0.9f             // cosine between the normals of neighbours on one bent surface
 #define STRETCH 4.0f            // a plane is followed at most this many lengths out and in
 #define LEAN_MOST 20.0f         // on a slanting surface the sheet is spread at most this much
-
-typedef struct lr_fan {         // one laser's fan being followed
-    const lr_line_job *job;
-    const lr_rig_laser *laser;
-    int index, steps;
-    uint32_t seed;
-    lr_pose pose;               // laser to world
-    float u[1025];
-} lr_fan;
 
 float lr_fan_angle(const lr_fan_table *fan, float u)
 {
@@ -36,150 +23,6 @@ static lr_vec3f fan_direction(const lr_fan *fan, float u)
     const int module = (int)(fan->job->module - fan->job->tracer->rig->module);
     const double alpha = (double)lr_fan_angle(&fan->job->work->indirect->fan[module][fan->index], u);
     return lr_v3f_of(lr_rotate(fan->pose.rotation, lr_v3(cos(alpha), 0.0, sin(alpha))));
-}
-
-// ---- chains -----------------------------------------------------------------------------------------------------------
-
-typedef struct lr_meeting {     // a ray of the fan meets a surface
-    const lr_fan_ray *ray;
-    lr_vec3f point, normal, direction;  // normal as the shape gives it
-    const lr_surface *surface;
-    float scale, weight, length, time_s;
-    int32_t object;
-    int bin;
-} lr_meeting;
-
-enum { WAY_MIRROR = 1, WAY_THROUGH };
-
-// The same chance for all rays of one chain, so that neighbours stay together.
-static int lives(const lr_fan *fan, uint32_t chain, float *weight, int crowd)
-{
-    const float least = crowd > LR_FAN_RAYS/2 ? 0.3f : crowd > LR_FAN_RAYS/4 ? 0.02f : WEIGHT_LEAST;
-    if (*weight >= least)
-        return 1;
-    if (!(lr_uniform(lr_hash(fan->seed, chain))*least < *weight))
-        return 0;
-    *weight = least;
-    return 1;
-}
-
-static void send_on(const lr_fan *fan, const lr_meeting *m, lr_vec3f d, float share, int way, int32_t medium)
-{
-    lr_indirect *in = fan->job->work->indirect;
-    lr_fan_ray next = *m->ray;
-    next.weight = m->weight*share;
-    next.length = m->length;
-    next.medium = medium;
-    if (!(way == WAY_THROUGH && m->surface->clear)) {
-        next.chain = lr_hash(m->ray->chain + (uint32_t)way, (uint32_t)m->object);
-        next.chained = 1;
-    }
-    if (way == WAY_MIRROR)
-        next.side = lr_madf(next.side, -2.0f*lr_dotf(next.side, m->normal), m->normal);
-    if (!(next.weight > 0.0f) || in->next.count >= LR_FAN_RAYS || !lives(fan, next.chain, &next.weight, in->rays.count))
-        return;
-    const int slot = in->next.count++;
-    const float side = lr_dotf(m->normal, d) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
-    in->fan_next[slot] = next;
-    lr_rays_set(&in->next, slot, lr_madf(m->point, side, m->normal), d, 0.0f, INFINITY, m->time_s);
-}
-
-static lr_vec3f mirrored(const lr_meeting *m) { return lr_madf(m->direction, -2.0f*lr_dotf(m->direction, m->normal), m->normal); }
-
-// The pane's own share mirrored: lr_surface_draw hands it out divided by its chance, and all shares add up to the sum of its weights.
-static void meet_pane(const lr_fan *fan, const lr_meeting *m)
-{
-    float through[LR_MAX_BINS], passed = 0.0f, all = 0.0f;
-    const float c = fabsf(lr_dotf(m->normal, m->direction));
-    lr_surface_sample sample;
-    lr_surface_pane_transmittance(m->surface, c, through);
-    send_on(fan, m, m->direction, through[m->bin], WAY_THROUGH, m->ray->medium);
-    if (!lr_surface_draw(m->surface, 1.0f, lr_v3f(sqrtf(fmaxf(0.0f, 1.0f - c*c)), 0.0f, c), 0.5f, 0.5f, 0.0f, &sample) || sample.wi.z < 0.0f)
-        return;
-    for (int b = 0; b < m->surface->bin_count; b++) {
-        passed += through[b];
-        all += sample.weight[b];
-    }
-    send_on(fan, m, mirrored(m), sample.weight[m->bin]*(1.0f - passed/all), WAY_MIRROR, m->ray->medium);
-}
-
-static void meet_glass(const lr_fan *fan, const lr_meeting *m)
-{
-    const int inside = lr_dotf(m->normal, m->direction) > 0.0f;
-    const float c = fminf(1.0f, fabsf(lr_dotf(m->normal, m->direction)));
-    const float eta = inside ? 1.0f/m->surface->index_mean : m->surface->index_mean, n = m->surface->index_n[m->bin];
-    const float sin2 = (1.0f - c*c)/(eta*eta), f = sin2 < 1.0f ? lr_fresnel_dielectric_f(c, inside ? 1.0f/n : n) : 1.0f;
-    send_on(fan, m, mirrored(m), f, WAY_MIRROR, m->ray->medium);
-    if (!(f < 1.0f))
-        return;
-    const lr_vec3f up = inside ? lr_mulf(m->normal, -1.0f) : m->normal;  // against the ray
-    const lr_vec3f along = lr_madf(m->direction, c, up);
-    const lr_vec3f d = lr_unitf(lr_madf(lr_mulf(along, 1.0f/eta), -sqrtf(1.0f - sin2), up));
-    send_on(fan, m, d, 1.0f - f, WAY_THROUGH, inside ? -1 : m->object);
-}
-
-static void meet_mirror(const lr_fan *fan, const lr_meeting *m)
-{
-    const float c = fabsf(lr_dotf(m->normal, m->direction));
-    lr_surface_sample sample;
-    if (lr_surface_draw(m->surface, m->scale, lr_v3f(sqrtf(fmaxf(0.0f, 1.0f - c*c)), 0.0f, c), 0.5f, 0.5f, 0.0f, &sample))
-        send_on(fan, m, mirrored(m), sample.weight[m->bin], WAY_MIRROR, m->ray->medium);
-}
-
-static void land(lr_indirect *in, const lr_meeting *m)
-{
-    if (in->lit_count >= LR_CURVE_PIECES)
-        return;
-    lr_lit_point *p = &in->lit[in->lit_count++];
-    *p = (lr_lit_point){.ray = *m->ray, .point = m->point, .direction = m->direction, .length = m->length,
-                        .object = m->object, .surface = m->surface, .scale = m->scale};
-    p->ray.weight = m->weight;
-    p->normal = lr_dotf(m->normal, m->direction) < 0.0f ? m->normal : lr_mulf(m->normal, -1.0f);
-}
-
-static void meet(const lr_fan *fan, int i)
-{
-    lr_indirect *in = fan->job->work->indirect;
-    const lr_rays *rays = &in->rays;
-    const lr_scene *scene = fan->job->tracer->scene;
-    if (rays->object[i] < 0)
-        return;
-    int material;
-    lr_meeting m = {.ray = &in->fan_ray[i], .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i),
-                    .direction = lr_rays_direction(rays, i), .object = rays->object[i], .bin = fan->laser->bin, .time_s = rays->time_s[i]};
-    m.surface = lr_scene_surface(scene, m.object, rays->primitive[i], rays->u[i], rays->v[i], &m.scale, &material);
-    m.length = m.ray->length + rays->t[i];
-    m.weight = m.ray->weight;
-    if (m.ray->medium >= 0)
-        m.weight *= expf(-scene->surface[scene->object[m.ray->medium].material[0]].absorption_per_m[m.bin]*rays->t[i]);
-    if (m.surface->clear) {
-        meet_pane(fan, &m);
-    } else if (m.surface->kind == LR_MATERIAL_GLASS) {
-        meet_glass(fan, &m);
-    } else if (m.surface->specular) {
-        meet_mirror(fan, &m);
-    } else {
-        if (m.surface->kind == LR_MATERIAL_COATED && !(m.surface->alpha_x > 0.0f))
-            send_on(fan, &m, mirrored(&m), lr_fresnel_dielectric_f(fabsf(lr_dotf(m.normal, m.direction)), m.surface->index_n[m.bin]), WAY_MIRROR, m.ray->medium);
-        land(in, &m);
-    }
-}
-
-static void follow(const lr_fan *fan)
-{
-    lr_indirect *in = fan->job->work->indirect;
-    for (int leg = 0; leg < MAX_LEGS && in->rays.count > 0; leg++) {
-        lr_work_intersect(fan->job, &in->rays, leg == 0 ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, LR_RAY_LASER);
-        in->next.count = 0;
-        for (int i = 0; i < in->rays.count; i++)
-            meet(fan, i);
-        const lr_rays rays = in->rays;
-        in->rays = in->next;
-        in->next = rays;
-        lr_fan_ray *swap = in->fan_ray;
-        in->fan_ray = in->fan_next;
-        in->fan_next = swap;
-    }
 }
 
 static void start_fan(lr_fan *fan)
@@ -351,20 +194,11 @@ static void half_step(const lr_fan *fan, const lr_lit_point *p, int other, const
     add_piece(fan, &pencil, p, 0.0f, 0.5f, p->ray.u, u);
 }
 
-static int by_chain_and_step(const void *x, const void *y)
-{
-    const lr_lit_point *a = x, *b = y;
-    if (a->ray.chain != b->ray.chain)
-        return a->ray.chain < b->ray.chain ? -1 : 1;
-    return a->ray.step - b->ray.step;
-}
-
 static int neighbours(const lr_lit_point *a, const lr_lit_point *b) { return a->ray.chain == b->ray.chain && b->ray.step == a->ray.step + 1; }
 
 static void make_pieces(const lr_fan *fan)
 {
     lr_indirect *in = fan->job->work->indirect;
-    qsort(in->lit, (size_t)in->lit_count, sizeof *in->lit, by_chain_and_step);
     for (int i = 0; i < in->lit_count; i++) {
         const lr_lit_point *p = &in->lit[i];
         const lr_lit_point *before = i > 0 && neighbours(p - 1, p) ? p - 1 : NULL;
@@ -384,7 +218,8 @@ static void tabulate(lr_lit_curve *curve, int first, int bin)
 {
     for (int k = first; k < curve->count; k++) {
         const lr_lit_piece *p = &curve->piece[k];
-        const lr_vec3f half = lr_mulf(p->e, 0.5f), middle = lr_addf(p->a, half), in = lr_unitf(lr_addf(p->in0, p->in1));
+        const lr_vec3f half = lr_mulf(p->e, 0.5f), middle = lr_madf(lr_addf(p->a, half), p->patch ? 0.5f : 0.0f, p->across);
+        const lr_vec3f in = lr_unitf(lr_addf(p->in0, p->in1));
         const lr_look look = lr_look_of(p->surface, p->scale, bin);
         curve->mx[k] = middle.x; curve->my[k] = middle.y; curve->mz[k] = middle.z;
         curve->hx[k] = half.x; curve->hy[k] = half.y; curve->hz[k] = half.z;
@@ -393,7 +228,7 @@ static void tabulate(lr_lit_curve *curve, int first, int bin)
         curve->glow[k] = p->power_w*look.matte;
         curve->lobe[k] = p->power_w*look.lobe/(4.0f*fmaxf(lr_dotf(in, p->normal), 0.05f));
         curve->alpha2[k] = look.alpha2;
-        curve->reach2[k] = 4.0f*lr_dotf(p->e, p->e);
+        curve->reach2[k] = 4.0f*(lr_dotf(p->e, p->e) + (p->patch ? lr_dotf(p->across, p->across) : 0.0f));
     }
     for (int k = 0; k < curve->count; k += 16) {
         curve->shiny[k/16] = 0;
@@ -414,9 +249,13 @@ static void add_laser(const lr_line_job *job, int index)
     memcpy(&when, &job->moment.time_s, sizeof when);
     fan.seed = lr_hash(lr_hash((uint32_t)job->tracer->def.seed, (uint32_t)(when ^ (when >> 32))), (uint32_t)(in->module*LR_MAX_LASERS + index));
     fan.pose = lr_pose_mul(job->moment.pose, laser->in_module);
-    start_fan(&fan);
-    follow(&fan);
-    make_pieces(&fan);
+    if (laser->def->mode == LR_LASER_FLOOD) {
+        lr_flood_patches(&fan);
+    } else {
+        start_fan(&fan);
+        lr_fan_follow(&fan);
+        make_pieces(&fan);
+    }
     tabulate(&in->curve, first, laser->bin);
 }
 
@@ -434,7 +273,7 @@ void lr_lit_curve_make(const lr_line_job *job)
     for (int l = 0; l < job->module->laser_count; l++) {
         const lr_laser_def *def = job->module->laser[l].def;
         curve->first[l] = curve->count;
-        if (def->mode == LR_LASER_SHEET && def->power_w > 0.0)
+        if (def->power_w > 0.0 && (def->mode == LR_LASER_SHEET || (def->mode == LR_LASER_FLOOD && in->has_smooth)))
             add_laser(job, l);
     }
     for (int l = job->module->laser_count; l <= LR_MAX_LASERS; l++)

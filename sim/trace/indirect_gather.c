@@ -119,9 +119,12 @@ typedef struct lr_worths {      // of all pieces, for one point
     float block[BLOCKS];
     int start[BLOCKS], end[BLOCKS];
     int blocks;
-    float total, near2, soft2, offset_sigma;
+    float total, near2, soft2;
+    float offset_sigma, offset_patch;   // place across the pieces: of sheets in sigmas, of patches in sides
     lr_look look;               // of the point's surface
 } lr_worths;
+
+static float offset_on(const lr_lit_piece *p, const lr_worths *w) { return p->patch ? w->offset_patch : w->offset_sigma; }
 
 static void weigh_near(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int k, int end, float factor)
 {
@@ -129,7 +132,8 @@ static void weigh_near(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w
         const float dx = c->mx[i] - x->point.x, dy = c->my[i] - x->point.y, dz = c->mz[i] - x->point.z;
         if (!(dx*dx + dy*dy + dz*dz < c->reach2[i] + w->near2))
             continue;
-        const float near = factor*w->look.matte*near_worth(&c->piece[i], c->glow[i], w->offset_sigma, x, w->soft2);
+        const lr_lit_piece *p = &c->piece[i];
+        const float near = factor*w->look.matte*near_worth(p, c->glow[i], offset_on(p, w), x, w->soft2);
         w->worth[i] = w->look.lobe > 0.0f || c->lobe[i] > 0.0f ? fmaxf(near, w->worth[i]) : near;
     }
 }
@@ -250,9 +254,10 @@ static float try_piece(const lr_indirect *in, const lr_rig_module *module, const
     lr_vec3f point = x->point;
     float weight = 1.0f, f[LR_MAX_BINS];
     if (w->near2 > 0.0f && d2 < in->curve.reach2[k] + w->near2)
-        weight = shift_across(x, p, w->offset_sigma, u[1], &point);
-    const lr_lit_place y = d2 < e2 && e2 > 1e-12f ? place_by_angle(p, fan, laser->dots, point, u[2], w->offset_sigma)
-                                                 : place_by_power(p, fan, u[2], w->offset_sigma);
+        weight = shift_across(x, p, offset_on(p, w), u[1], &point);
+    const lr_lit_place y = p->patch ? place_at(p, u[2], 0.0f, w->offset_patch, p->power_w)
+                         : d2 < e2 && e2 > 1e-12f ? place_by_angle(p, fan, laser->dots, point, u[2], w->offset_sigma)
+                                                  : place_by_power(p, fan, u[2], w->offset_sigma);
     const lr_vec3f to = lr_subf(y.point, point);
     const float distance2 = lr_dotf(to, to);
     if (!(distance2 > 1e-14f))
@@ -280,6 +285,7 @@ int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_
     w.worth = in->worth;
     w.near2 = NEAR_PIXELS*NEAR_PIXELS*width2;
     w.soft2 = width2/16.0f;
+    w.offset_patch = random[5];
     w.offset_sigma = sqrtf(-2.0f*logf(1.0f - random[3]))*cosf(2.0f*(float)LR_PI*random[4]);
     weigh(c, x, module, &w);
     if (!(w.total > 0.0f))
@@ -307,32 +313,43 @@ int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_
 
 static float det(lr_vec3f n, lr_vec3f a, lr_vec3f b) { return lr_dotf(n, lr_crossf(a, b)); }
 
-// Mean over the pixel's width of the piece's power per area at the point.
+// Bounds of the way across the pixel where a place that starts at s and goes by ds stays in 0 .. 1.
+static void clip(float s, float ds, float *lo, float *hi)
+{
+    if (fabsf(ds) > 1e-12f) {
+        *lo = fmaxf(*lo, fminf(-s/ds, (1.0f - s)/ds));
+        *hi = fminf(*hi, fmaxf(-s/ds, (1.0f - s)/ds));
+    } else if (!(s >= 0.0f && s < 1.0f)) {
+        *hi = *lo;
+    }
+}
+
+static float gauss_over(float q, float dq, float lo, float hi)  // integral of exp(-(q + t dq)^2/2)/sqrt(2 pi)
+{
+    if (fabsf(dq)*(hi - lo) < 1e-2f) {
+        const float at = q + 0.5f*(lo + hi)*dq;
+        return 0.398942280f*(hi - lo)*expf(-0.5f*at*at);
+    }
+    return 0.5f/fabsf(dq)*fabsf(erff(0.707106781f*(q + hi*dq)) - erff(0.707106781f*(q + lo*dq)));
+}
+
+// The piece's power per area at the point, or its mean over the pixel's width.
 static float strip_irradiance(const lr_lit_piece *p, const lr_receiver *x, int over_pixel, float spread_m)
 {
     const float own = sqrtf(lr_dotf(p->across, p->across));
-    const lr_vec3f v = lr_mulf(p->across, sqrtf(own*own + spread_m*spread_m)/own), r = lr_subf(x->point, p->a);
+    const lr_vec3f v = p->patch ? p->across : lr_mulf(p->across, sqrtf(own*own + spread_m*spread_m)/own), r = lr_subf(x->point, p->a);
     const float area = det(p->normal, p->e, v), size = sqrtf(lr_dotf(p->e, p->e)) + 4.0f*sqrtf(lr_dotf(v, v));
     if (!(fabsf(area) > 1e-14f) || !(fabsf(lr_dotf(p->normal, r)) < 0.1f*size + 1e-4f))
         return 0.0f;
-    const float s = det(p->normal, r, v)/area, q = det(p->normal, p->e, r)/area, even_share = p->power_w/fabsf(area)*0.398942280f;
-    if (!over_pixel)
-        return s >= 0.0f && s < 1.0f ? even_share*expf(-0.5f*q*q) : 0.0f;
+    const float s = det(p->normal, r, v)/area, q = det(p->normal, p->e, r)/area, even_share = p->power_w/fabsf(area);
     const float ds = det(p->normal, x->pixel_across, v)/area, dq = det(p->normal, p->e, x->pixel_across)/area;
-    float lo = -0.5f - x->at_across, hi = 0.5f - x->at_across;       // of the way across, where s stays in 0 .. 1
-    if (fabsf(ds) > 1e-12f) {
-        lo = fmaxf(lo, fminf(-s/ds, (1.0f - s)/ds));
-        hi = fminf(hi, fmaxf(-s/ds, (1.0f - s)/ds));
-    } else if (!(s >= 0.0f && s < 1.0f)) {
-        return 0.0f;
-    }
+    float lo = over_pixel ? -0.5f - x->at_across : 0.0f, hi = over_pixel ? 0.5f - x->at_across : 1.0f;
+    clip(s, over_pixel ? ds : 0.0f, &lo, &hi);
+    if (p->patch)
+        clip(q, over_pixel ? dq : 0.0f, &lo, &hi);
     if (!(hi > lo))
         return 0.0f;
-    if (fabsf(dq)*(hi - lo) < 1e-2f) {
-        const float at = q + 0.5f*(lo + hi)*dq;
-        return even_share*(hi - lo)*expf(-0.5f*at*at);
-    }
-    return even_share*1.25331414f/fabsf(dq)*fabsf(erff(0.707106781f*(q + hi*dq)) - erff(0.707106781f*(q + lo*dq)));
+    return even_share*(p->patch ? hi - lo : gauss_over(q, over_pixel ? dq : 0.0f, lo, hi));
 }
 
 float lr_lit_curve_at(const lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, int over_pixel, float spread_m)
