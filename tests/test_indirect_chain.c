@@ -99,6 +99,63 @@ static void pane_lights(void **state) { (void)state; lit_by_way_of_floor(PANE, o
 static void mirror_shows(void **state) { (void)state; seen_in_floor(MIRROR, of_mirror, REL); }
 static void pane_shows(void **state) { (void)state; seen_in_floor(PANE, of_pane, REL); }
 
+// A mirrored ball in the sheet's plane, a matte ceiling above. Rays through (angle, offset across) land at (X, Y):
+//   E = P/fan g(offset) |dangle/dX| |doffset/dY|, both slopes by differences of a ray tracer of three lines.
+#define BALL_X 1.5
+#define BALL_Z (-0.6)
+#define BALL_R 0.25
+static void ball_landing(double angle, double offset, double *x, double *y)
+{
+    const lr_vec3 d = {cos(angle), 0.0, sin(angle)}, o = {0.0, offset, 0.0}, c = {BALL_X, 0.0, BALL_Z};
+    const lr_vec3 to = lr_sub(c, o);
+    const double along = lr_dot(to, d), gap2 = lr_dot(to, to) - along*along, t = along - sqrt(BALL_R*BALL_R - gap2);
+    const lr_vec3 hit = lr_mad(o, t, d), n = lr_mul(lr_sub(hit, c), 1.0/BALL_R), out = lr_mad(d, -2.0*lr_dot(d, n), n);
+    const double up = (1.5 - hit.z)/out.z;
+    *x = hit.x + up*out.x;
+    *y = hit.y + up*out.y;
+}
+
+static void ball_lights(void **state)
+{
+    (void)state;
+    stage *s = indirect_stage(
+        "{\"format\": \"lanternroom-scene/1\", \"name\": \"ball\", \"objects\": ["
+        " {\"shape\": \"sphere\", \"radius_m\": 0.25, \"center_m\": [1.5, 0, -0.6], \"material\": " MIRROR "},"
+        " {\"shape\": \"rectangle\", \"size_m\": [200, 200], \"center_m\": [0, 0, 1.5], \"rotate_deg\": [180, 0, 0], \"material\": " BLACK "}], \"lights\": []}",
+        "\"height_mm\": 100, \"pitch_deg\": 60, " LENS,
+        "\"height_mm\": 0, \"pitch_deg\": -22, \"fan_deg\": 50, \"thickness_mm\": 3, \"divergence_mrad\": 0, \"dots\": {\"count\": 0, \"zero_order\": 0, \"background\": 0}");
+    mean_radiance *got = calloc(PIXELS, sizeof *got);
+    indirect_line(s, 0, 64, 1, 32, got);
+    int seen = 0;
+    for (int i = 10; i < PIXELS; i += 20) {
+        const double off = field_angle(i), up = LR_PI/3.0 - off, range = 1.4/sin(up), x = range*cos(up), half = 0.5*pixel_width(off)*range;
+        double lo = -0.38, hi = -0.28, at, y, x1, y1, x2, y2;   // angles that meet the ball from above and go up
+        ball_landing(lo, 0.0, &x1, &y);
+        ball_landing(hi, 0.0, &x2, &y);
+        if (!(x > fmin(x1, x2) && x < fmax(x1, x2)))
+            continue;
+        const int rising = x2 > x1;
+        for (int k = 0; k < 60; k++) {
+            const double mid = 0.5*(lo + hi);
+            ball_landing(mid, 0.0, &at, &y);
+            if ((at < x) == rising) lo = mid; else hi = mid;
+        }
+        ball_landing(lo + 1e-6, 0.0, &x1, &y1);
+        ball_landing(lo - 1e-6, 0.0, &x2, &y2);
+        const double slope = fabs(x1 - x2)/2e-6;
+        ball_landing(lo, 1e-6, &x1, &y1);
+        const double spread = y1/1e-6, sigma = 0.25*THICKNESS_M*spread;
+        const double want = 0.9*RHO/LR_PI/FAN_RAD/slope*erf(half/(sqrt(2.0)*sigma))/(2.0*half);
+        print_message("by way of the ball: pixel %d: sheet spread %.1f times: %.5g +- %.1g, closed form %.5g (%+.2f %%)\n", i, spread, got[i].mean, got[i].error, want, 100.0*(got[i].mean/want - 1.0));
+        ASSERT_RADIANCE(got[i], want, 0.02);   // 256 rays of the fan, of which the ball takes 80
+        assert_true(got[i].error < 0.01*want);
+        seen++;
+    }
+    assert_true(seen > 3);
+    free(got);
+    stage_destroy(s);
+}
+
 // A flood by way of the floor: intensity P/(fan flood cos(elevation)) of the mirrored laser, E = I cos(i)/r^2.
 static void flood_by_way_of_floor(void **state)
 {
@@ -173,7 +230,7 @@ static void slab_lets_through(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {cmocka_unit_test(mirror_lights), cmocka_unit_test(pane_lights), cmocka_unit_test(mirror_shows),
-                                       cmocka_unit_test(pane_shows), cmocka_unit_test(flood_by_way_of_floor),
+                                       cmocka_unit_test(pane_shows), cmocka_unit_test(flood_by_way_of_floor), cmocka_unit_test(ball_lights),
                                        cmocka_unit_test(slab_lets_through)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -109,7 +109,7 @@ lr_status lr_indirect_create(const lr_tracer *tracer, lr_indirect **out, lr_erro
     in->module = -1;
     for (int k = 0; k < tracer->scene->material_count; k++) {
         const lr_surface *s = &tracer->scene->surface[k];
-        in->has_smooth |= s->specular || (s->kind == LR_MATERIAL_COATED && !(s->alpha_x > 0.0f));
+        in->has_smooth |= s->specular || lr_surface_is_smooth(s);
     }
     return LR_OK;
 }

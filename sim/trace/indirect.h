@@ -109,6 +109,12 @@ void lr_indirect_destroy(lr_indirect *indirect);
 
 float lr_fan_angle(const lr_fan_table *fan, float u);   // fan angle below which the share u of the power lies
 
+// Whether some light is mirrored or bent without spread; panes do not count.
+static inline int lr_surface_is_smooth(const lr_surface *s)
+{
+    return (s->specular && !s->clear) || (s->kind == LR_MATERIAL_COATED && !(s->alpha_x > 0.0f));
+}
+
 // How a surface looks to the choice of pieces: a matte share and one lobe of facets, as a share of what comes in.
 typedef struct lr_look { float matte, lobe, alpha2; } lr_look;
 lr_look lr_look_of(const lr_surface *surface, float scale, int bin);   // trace/indirect_gather.c
@@ -123,6 +129,8 @@ typedef struct lr_fan {          // one laser's fan being followed
     float u[1025];               // share of power below each ray
 } lr_fan;
 void lr_fan_follow(const lr_fan *fan);   // trace/indirect_chain.c: in->rays and in->fan_ray into in->lit, sorted by chain and step
+const lr_lit_point *lr_fan_find(const lr_indirect *in, uint32_t chain, int step);   // after lr_fan_follow; NULL: not there
+#define LR_FAN_BESIDE 4096       // step of the ray that goes one sigma beside ray `step` of a fan, where that one meets a mirror or glass
 void lr_flood_patches(const lr_fan *fan);  // trace/indirect_flood.c
 
 // Makes the curve of the job's module and line, unless it is the one in hand.

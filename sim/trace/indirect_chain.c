@@ -159,3 +159,17 @@ void lr_fan_follow(const lr_fan *fan)
     }
     qsort(in->lit, (size_t)in->lit_count, sizeof *in->lit, by_chain_and_step);
 }
+
+const lr_lit_point *lr_fan_find(const lr_indirect *in, uint32_t chain, int step)
+{
+    int lo = 0, hi = in->lit_count;
+    while (lo < hi) {
+        const int mid = (lo + hi)/2;
+        const lr_lit_point *p = &in->lit[mid];
+        if (p->ray.chain < chain || (p->ray.chain == chain && p->ray.step < step))
+            lo = mid + 1;
+        else
+            hi = mid;
+    }
+    return lo < in->lit_count && in->lit[lo].ray.chain == chain && in->lit[lo].ray.step == step ? &in->lit[lo] : NULL;
+}

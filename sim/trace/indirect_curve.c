@@ -25,6 +25,32 @@ static lr_vec3f fan_direction(const lr_fan *fan, float u)
     return lr_v3f_of(lr_rotate(fan->pose.rotation, lr_v3(cos(alpha), 0.0, sin(alpha))));
 }
 
+// Beside each ray that meets a mirror or glass goes one a sigma off: what lies between them where they end is how wide the sheet is
+// there, whatever bent it.
+static void add_rays_beside(const lr_fan *fan)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    const lr_scene *scene = fan->job->tracer->scene;
+    const int count = in->rays.count;
+    const lr_vec3f origin = lr_v3f_of(fan->pose.origin), side = lr_v3f_of(fan->pose.rotation.y);
+    lr_work_intersect(fan->job, &in->rays, LR_RAYS_COHERENT, LR_RAY_LASER);
+    for (int i = 0; i < count; i++) {
+        if (in->rays.object[i] < 0)
+            continue;
+        int material;
+        float scale;
+        const lr_surface *s = lr_scene_surface(scene, in->rays.object[i], in->rays.primitive[i], in->rays.u[i], in->rays.v[i], &scale, &material);
+        if (!lr_surface_is_smooth(s))
+            continue;
+        const int slot = in->rays.count++;
+        const lr_vec3f from = lr_madf(origin, (float)lr_sheet_sigma_m(fan->laser->sheet, 0.0), side);
+        const lr_vec3f to = lr_madf(lr_rays_point(&in->rays, i), (float)lr_sheet_sigma_m(fan->laser->sheet, (double)in->rays.t[i]), side);
+        in->fan_ray[slot] = in->fan_ray[i];
+        in->fan_ray[slot].step += LR_FAN_BESIDE;
+        lr_rays_set(&in->rays, slot, from, lr_unitf(lr_subf(to, from)), 0.0f, INFINITY, in->rays.time_s[i]);
+    }
+}
+
 static void start_fan(lr_fan *fan)
 {
     lr_indirect *in = fan->job->work->indirect;
@@ -37,6 +63,8 @@ static void start_fan(lr_fan *fan)
         in->fan_ray[slot] = (lr_fan_ray){.step = i, .medium = -1, .weight = 1.0f, .u = fan->u[i], .side = side};
         lr_rays_set(&in->rays, slot, origin, fan_direction(fan, fan->u[i]), 0.0f, INFINITY, (float)fan->job->moment.time_s);
     }
+    if (in->has_smooth)
+        add_rays_beside(fan);
 }
 
 // ---- pieces -----------------------------------------------------------------------------------------------------------
@@ -68,6 +96,11 @@ static lr_vec3f place_at(const lr_pencil *pencil, float t, float depth)
 // One sigma across the sheet, laid along the ray onto the surface.
 static lr_vec3f across_of(const lr_fan *fan, const lr_lit_point *p, lr_vec3f normal)
 {
+    const lr_lit_point *beside = p->ray.chained ? lr_fan_find(fan->job->work->indirect, p->ray.chain, p->ray.step + LR_FAN_BESIDE) : NULL;
+    if (beside && beside->object == p->object && lr_dotf(beside->normal, p->normal) > SMOOTH) {
+        const lr_vec3f off = lr_subf(beside->point, p->point);
+        return lr_madf(off, -lr_dotf(off, normal), normal);
+    }
     const float sigma = (float)lr_sheet_sigma_m(fan->laser->sheet, (double)p->length);
     float lean = lr_dotf(normal, p->ray.side)/lr_dotf(normal, p->direction);
     lean = fminf(fmaxf(lean, -LEAN_MOST), LEAN_MOST);
@@ -130,6 +163,8 @@ static void add_chord(const lr_fan *fan, const lr_lit_point *a, const lr_lit_poi
     piece->in0 = lr_mulf(a->direction, -1.0f);
     piece->in1 = lr_mulf(b->direction, -1.0f);
     finish_piece(fan, piece, a, a->ray.u, b->ray.u, 0.5f*(a->ray.weight + b->ray.weight));
+    const lr_vec3f other = across_of(fan, b, piece->normal);
+    piece->across = lr_mulf(lr_addf(piece->across, lr_dotf(piece->across, other) >= 0.0f ? other : lr_mulf(other, -1.0f)), 0.5f);
 }
 
 static float share_at(const lr_fan *fan, float u0, float u1, float t)  // share of power below the ray at t; angles are even in t
@@ -201,6 +236,8 @@ static void make_pieces(const lr_fan *fan)
     lr_indirect *in = fan->job->work->indirect;
     for (int i = 0; i < in->lit_count; i++) {
         const lr_lit_point *p = &in->lit[i];
+        if (p->ray.step >= LR_FAN_BESIDE)
+            continue;
         const lr_lit_point *before = i > 0 && neighbours(p - 1, p) ? p - 1 : NULL;
         const lr_lit_point *after = i + 1 < in->lit_count && neighbours(p, p + 1) ? p + 1 : NULL;
         if (after)

@@ -26,20 +26,6 @@ static void start_grid(const lr_fan *fan)
         }
 }
 
-static const lr_lit_point *find(const lr_indirect *in, uint32_t chain, int step)
-{
-    int lo = 0, hi = in->lit_count;
-    while (lo < hi) {
-        const int mid = (lo + hi)/2;
-        const lr_lit_point *p = &in->lit[mid];
-        if (p->ray.chain < chain || (p->ray.chain == chain && p->ray.step < step))
-            lo = mid + 1;
-        else
-            hi = mid;
-    }
-    return lo < in->lit_count && in->lit[lo].ray.chain == chain && in->lit[lo].ray.step == step ? &in->lit[lo] : NULL;
-}
-
 static int one_surface(const lr_lit_point *a, const lr_lit_point *b)
 {
     return b && a->object == b->object && lr_dotf(a->normal, b->normal) > 0.9f;
@@ -75,8 +61,8 @@ static void quarters(const lr_fan *fan, const lr_lit_point *p)
             continue;
         const float u = fan->u[i + di], v = fan->u[SIDE + 1 + j + dj];
         lr_lit_point beside, above;
-        const lr_lit_point *b = find(in, p->ray.chain, p->ray.step + di), *a = find(in, p->ray.chain, p->ray.step + dj*(SIDE + 1));
-        const lr_lit_point *b2 = find(in, p->ray.chain, p->ray.step - di), *a2 = find(in, p->ray.chain, p->ray.step - dj*(SIDE + 1));
+        const lr_lit_point *b = lr_fan_find(in, p->ray.chain, p->ray.step + di), *a = lr_fan_find(in, p->ray.chain, p->ray.step + dj*(SIDE + 1));
+        const lr_lit_point *b2 = lr_fan_find(in, p->ray.chain, p->ray.step - di), *a2 = lr_fan_find(in, p->ray.chain, p->ray.step - dj*(SIDE + 1));
         if (!one_surface(p, b) && one_surface(p, b2) && i - di >= 0 && i - di <= SIDE) {
             beside = *b2;
             beside.point = lr_madf(p->point, -1.0f, lr_subf(b2->point, p->point));
