@@ -8,7 +8,7 @@ sh tests/setup.sh test
 jobs=$(nproc)
 
 echo "== build and test"
-cmake -S . -B build -G Ninja -DLR_WERROR=ON >/dev/null
+cmake -S . -B build -G Ninja -DLR_TESTS=ON -DLR_WERROR=ON >/dev/null
 ninja -C build -j "$jobs" --quiet
 (cd build && ctest --output-on-failure -j "$jobs")
 
