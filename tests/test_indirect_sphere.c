@@ -19,7 +19,7 @@ static void sphere(double rho, const char *mode, int samples)
     for (int first = 0; first < s->pixels; first += 100) {
         const mean_radiance part = indirect_mean(got, first, first + 99);
         print_message("sphere %s rho %g: %.6g +- %.2g, closed form %.6g (%+.3f %%)\n", mode, rho, part.mean, part.error, want, 100.0*(part.mean/want - 1.0));
-        ASSERT_RADIANCE(part, want, 0.001);
+        ASSERT_RADIANCE(part, want, !strcmp(mode, "sheet") ? 1.0/256.0 : 0.0);   // a straight piece hides the bent one right behind it: one of 256
         assert_true(part.error < 0.02*want);
     }
     free(got);

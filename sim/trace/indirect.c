@@ -395,6 +395,7 @@ static void visit(const lr_line_job *job, int i, int step)
     v.x.normal = lr_dotf(v.shape_normal, v.x.wo) >= 0.0f ? v.shape_normal : lr_mulf(v.shape_normal, -1.0f);
     v.x.object = rays->object[i];
     v.x.surface = lr_scene_surface(scene, v.x.object, rays->primitive[i], rays->u[i], rays->v[i], &v.x.scale, &material);
+    v.x.before_m = v.kind == KIND_STRAIGHT ? v.length : 0.0f;
     v.x.at_across = in->path.at_across[i];
     v.x.pixel_across = lr_v3f(0.0f, 0.0f, 0.0f);
     if (v.kind == KIND_CAMERA || v.kind == KIND_CAMERA_MIRRORED)

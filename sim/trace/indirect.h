@@ -6,6 +6,8 @@
 // lit pieces of known power. From every surface that a camera path reaches, one connection goes to the curve: piece by its
 // unshadowed worth, place on it by power, or close by as 1/d^2 asks for (equiangular), so that nothing grows without bound in
 // a corner. The path then goes on in a direction drawn from the surface, and ends by chance alone.
+// A path that falls right beside the curve would find it too bright: what the curve sends less than about LR_NEAR_M far and then on
+// farther than that is found from the laser instead, as lit points of a second landing. The two shares of each way add up to one.
 // What a connection cannot reach, light that comes from a matte surface by way of a mirror or glass, is met by the path itself;
 // there the thin sheet is widened, see SHEET_SPREAD in indirect.c.
 // Floods. The ordinary way: a shadow ray to the laser from every surface of a path but the one that the direct light counts.
@@ -23,6 +25,7 @@
 
 #define LR_CURVE_PIECES 8192   // most lit pieces of one line
 #define LR_FAN_RAYS 8192       // most rays of a fan on their way at once
+#define LR_NEAR_M 0.1f
 #define LR_FAN_NODES 4096      // table of fan angle over share of power
 
 // A straight bit of the lit curve: a + s e, s in 0..1, on one plane. Or, of a flood, a patch: a + s e + q across, s and q in 0..1.
@@ -45,6 +48,7 @@ typedef struct lr_lit_piece {
 typedef struct lr_lit_curve {
     int count;
     int first[LR_MAX_LASERS + 1];        // pieces of laser l: first[l] .. first[l + 1]
+    int second[LR_MAX_LASERS];           // of them, from here on points of a second landing (patches without size)
     int glossy;                          // some piece does not shine evenly
     int chained;                         // some piece is chained
     lr_lit_piece piece[LR_CURVE_PIECES];
@@ -131,6 +135,7 @@ typedef struct lr_fan {          // one laser's fan being followed
 void lr_fan_follow(const lr_fan *fan);   // trace/indirect_chain.c: in->rays and in->fan_ray into in->lit, sorted by chain and step
 const lr_lit_point *lr_fan_find(const lr_indirect *in, uint32_t chain, int step);   // after lr_fan_follow; NULL: not there
 #define LR_FAN_BESIDE 4096       // step of the ray that goes one sigma beside ray `step` of a fan, where that one meets a mirror or glass
+void lr_second_landings(const lr_fan *fan, int first);   // trace/indirect_second.c: from pieces `first` on
 void lr_flood_patches(const lr_fan *fan);  // trace/indirect_flood.c
 
 // Makes the curve of the job's module and line, unless it is the one in hand.
@@ -143,6 +148,7 @@ typedef struct lr_receiver {
     float scale;
     int32_t object;
     lr_vec3f pixel_across;               // on the surface's plane per pixel width, for the first surface; else 0
+    float before_m;                      // straight way from the surface before that scattered; 0: there is none
     float at_across;                     // where in the pixel's width `point` is, -0.5 .. 0.5
     float factor[LR_MAX_LASERS];         // what an unit of radiance counts
 } lr_receiver;
@@ -152,6 +158,8 @@ typedef struct lr_connection {
     float value;                         // what arrives if the way is free
     int laser;
 } lr_connection;
+// A place on a piece of a sheet: u in [0, 1) of its power, sigmas off. `in`: unit, where light comes from.
+void lr_lit_piece_place(const lr_lit_piece *piece, const lr_fan_table *fan, float u, float sigmas, lr_vec3f *point, lr_vec3f *in);
 // One connection to the curve. `random`: 6 numbers in [0, 1), then a key for more. Returns 0 if nothing can arrive.
 int lr_lit_curve_connect(lr_indirect *indirect, const lr_rig_module *module, const lr_receiver *x, const float random[6], uint32_t key,
                          lr_connection *out);            // trace/indirect_gather.c

@@ -293,6 +293,9 @@ static void add_laser(const lr_line_job *job, int index)
         lr_fan_follow(&fan);
         make_pieces(&fan);
     }
+    in->curve.second[index] = in->curve.count;
+    if (laser->def->mode == LR_LASER_SHEET)
+        lr_second_landings(&fan, first);
     tabulate(&in->curve, first, laser->bin);
 }
 
@@ -309,7 +312,7 @@ void lr_lit_curve_make(const lr_line_job *job)
     curve->count = curve->glossy = curve->chained = 0;
     for (int l = 0; l < job->module->laser_count; l++) {
         const lr_laser_def *def = job->module->laser[l].def;
-        curve->first[l] = curve->count;
+        curve->first[l] = curve->second[l] = curve->count;
         if (def->power_w > 0.0 && (def->mode == LR_LASER_SHEET || (def->mode == LR_LASER_FLOOD && in->has_smooth)))
             add_laser(job, l);
     }

@@ -7,7 +7,7 @@
 #include "trace/surface_eval.h"
 
 #define BLOCK 16                // pieces weighed together
-#define BLOCKS (LR_CURVE_PIECES/BLOCK + LR_MAX_LASERS)
+#define BLOCKS (LR_CURVE_PIECES/BLOCK + 2*LR_MAX_LASERS)
 #define NEAR_PIXELS 16.0f       // within so many pixel widths the place across the pixel matters
 #define CANDIDATES 4            // to choose among where a surface does not shine evenly
 #define FACING_LEAST 1e-4f
@@ -59,8 +59,21 @@ static float near_worth(const lr_lit_piece *p, float glow, float offset_sigma, c
     return x1 > x0 ? fmaxf(0.0f, glow*out*line_integral(at_foot, slope, v.gap2 + soft2, x0, x1)/v.length) : 0.0f;
 }
 
+// The share of each way that a connection holds, by its distance: (d^2 + add)/(d^2 + below).
+typedef struct lr_ramp { float add, below; } lr_ramp;
+
+static lr_ramp ramp_of(const lr_receiver *x, int second)
+{
+    const float c2 = LR_NEAR_M*LR_NEAR_M, b2 = x->before_m*x->before_m;
+    if (second)
+        return (lr_ramp){0.0f, c2};
+    return b2 > 0.0f ? (lr_ramp){c2 - c2*b2/(b2 + c2), c2} : (lr_ramp){0.0f, 0.0f};
+}
+
+static float ramp_at(lr_ramp r, float d2) { return (d2 + r.add)/(d2 + r.below); }
+
 // Worths of BLOCK pieces from k on; returns 1 if one is within its own reach and `near2`.
-static int weigh_block(const lr_lit_curve *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, float *restrict worth)
+static int weigh_block(const lr_lit_curve *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     int near = 0;
@@ -70,7 +83,7 @@ static int weigh_block(const lr_lit_curve *restrict c, const lr_receiver *restri
         const float d2 = dx*dx + dy*dy + dz*dz + 1e-10f, reach = d2 - c->reach2[i];
         const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]);
         const float out = -(c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz);
-        worth[j] = factor*c->glow[i]*(in + fabsf(in))*(out + fabsf(out))/(4.0f*d2*d2);  // halves below 0 become 0
+        worth[j] = factor*c->glow[i]*(in + fabsf(in))*(out + fabsf(out))*(d2 + ramp.add)/(4.0f*d2*d2*(d2 + ramp.below));  // below 0: 0
         near |= reach < near2;
     }
     return near;
@@ -84,7 +97,7 @@ static float facets(float cos_h2, float alpha2)
     return a2/(q*q);  // times pi, as the matte share is
 }
 
-static void weigh_shiny_block(const lr_lit_curve *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, float *restrict worth)
+static void weigh_shiny_block(const lr_lit_curve *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     const float wx = x->wo.x, wy = x->wo.y, wz = x->wo.z, cos_o = fmaxf(nx*wx + ny*wy + nz*wz, 0.05f), lobe = look.lobe/(4.0f*cos_o);
@@ -101,7 +114,7 @@ static void weigh_shiny_block(const lr_lit_curve *restrict c, const lr_receiver 
         const float there = facets(an*an/(ax*ax + ay*ay + az*az + 1e-12f), c->alpha2[i] + size2)*c->lobe[i];
         const float here = facets(bn*bn/(bx*bx + by*by + bz*bz + 1e-12f), look.alpha2 + size2)*lobe;
         const float sides = (in > 0.0f ? 1.0f : 0.0f)*(out > 0.0f ? 1.0f : 0.0f);
-        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)/(d2*d2);
+        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)/(d2*d2)*(d2 + ramp.add)/(d2 + ramp.below);
     }
 }
 
@@ -126,25 +139,35 @@ typedef struct lr_worths {      // of all pieces, for one point
 
 static float offset_on(const lr_lit_piece *p, const lr_worths *w) { return p->patch ? w->offset_patch : w->offset_sigma; }
 
-static void weigh_near(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int k, int end, float factor)
+static void weigh_near(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int k, int end, float factor, lr_ramp ramp)
 {
     for (int i = k; i < end; i++) {
-        const float dx = c->mx[i] - x->point.x, dy = c->my[i] - x->point.y, dz = c->mz[i] - x->point.z;
-        if (!(dx*dx + dy*dy + dz*dz < c->reach2[i] + w->near2))
+        const float dx = c->mx[i] - x->point.x, dy = c->my[i] - x->point.y, dz = c->mz[i] - x->point.z, d2 = dx*dx + dy*dy + dz*dz + 1e-10f;
+        if (!(d2 < c->reach2[i] + w->near2))
             continue;
         const lr_lit_piece *p = &c->piece[i];
-        const float near = factor*w->look.matte*near_worth(p, c->glow[i], offset_on(p, w), x, w->soft2);
+        const float near = factor*w->look.matte*near_worth(p, c->glow[i], offset_on(p, w), x, w->soft2)*ramp_at(ramp, d2);
         w->worth[i] = w->look.lobe > 0.0f || c->lobe[i] > 0.0f ? fmaxf(near, w->worth[i]) : near;
     }
 }
 
-static void weigh_pieces(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int k, int end, float factor)
+static void weigh_range(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int from, int to, float factor, lr_ramp ramp)
 {
-    const int near = weigh_block(c, x, k, factor*w->look.matte, w->near2, w->worth + k);
-    if (w->look.lobe > 0.0f || c->shiny[k/BLOCK] || c->shiny[(end - 1)/BLOCK])
-        weigh_shiny_block(c, x, w->look, k, factor, w->worth + k);
-    if (near)
-        weigh_near(c, x, w, k, end, factor);
+    for (int k = from; k < to; k += BLOCK) {
+        const int end = k + BLOCK < to ? k + BLOCK : to, b = w->blocks++;
+        const int near = weigh_block(c, x, k, factor*w->look.matte, w->near2, ramp, w->worth + k);
+        if (w->look.lobe > 0.0f || c->shiny[k/BLOCK] || c->shiny[(end - 1)/BLOCK])
+            weigh_shiny_block(c, x, w->look, k, factor, ramp, w->worth + k);
+        if (near)
+            weigh_near(c, x, w, k, end, factor, ramp);
+        float sum = 0.0f;
+        for (int i = k; i < end; i++)
+            sum += w->worth[i];
+        w->block[b] = sum;
+        w->start[b] = k;
+        w->end[b] = end;
+        w->total += sum;
+    }
 }
 
 static void weigh(const lr_lit_curve *c, const lr_receiver *x, const lr_rig_module *module, lr_worths *w)
@@ -155,17 +178,8 @@ static void weigh(const lr_lit_curve *c, const lr_receiver *x, const lr_rig_modu
         if (!(x->factor[l] > 0.0f))
             continue;
         w->look = lr_look_of(x->surface, x->scale, module->laser[l].bin);
-        for (int k = c->first[l]; k < c->first[l + 1]; k += BLOCK) {
-            const int end = k + BLOCK < c->first[l + 1] ? k + BLOCK : c->first[l + 1], b = w->blocks++;
-            weigh_pieces(c, x, w, k, end, x->factor[l]);
-            float sum = 0.0f;
-            for (int i = k; i < end; i++)
-                sum += w->worth[i];
-            w->block[b] = sum;
-            w->start[b] = k;
-            w->end[b] = end;
-            w->total += sum;
-        }
+        weigh_range(c, x, w, c->first[l], c->second[l], x->factor[l], ramp_of(x, 0));
+        weigh_range(c, x, w, c->second[l], c->first[l + 1], x->factor[l], ramp_of(x, 1));
     }
 }
 
@@ -200,6 +214,13 @@ static lr_lit_place place_by_power(const lr_lit_piece *p, const lr_fan_table *fa
     const float a0 = lr_fan_angle(fan, p->u0), a1 = lr_fan_angle(fan, p->u1);
     const float t = fminf(fmaxf((lr_fan_angle(fan, p->u0 + u*(p->u1 - p->u0)) - a0)/(a1 - a0), 0.0f), 1.0f);
     return place_at(p, share_between(p, t), t, offset_sigma, p->power_w);
+}
+
+void lr_lit_piece_place(const lr_lit_piece *p, const lr_fan_table *fan, float u, float sigmas, lr_vec3f *point, lr_vec3f *in)
+{
+    const lr_lit_place place = place_by_power(p, fan, u, sigmas);
+    *point = place.point;
+    *in = place.in;
 }
 
 static lr_lit_place place_by_angle(const lr_lit_piece *p, const lr_fan_table *fan, const lr_dots *dots, lr_vec3f point, float u, float offset_sigma)
@@ -269,7 +290,7 @@ static float try_piece(const lr_indirect *in, const lr_rig_module *module, const
     out->from = clear_of(x->point, x->normal);  // not the shifted point, which may lie within a bent surface
     out->to = clear_of(y.point, p->normal);
     out->laser = p->laser;
-    return x->factor[p->laser]*f[laser->bin]*response_towards(p, &y, lr_mulf(wi, -1.0f), laser->bin)*y.power_w*weight/distance2;
+    return x->factor[p->laser]*f[laser->bin]*response_towards(p, &y, lr_mulf(wi, -1.0f), laser->bin)*y.power_w*weight/distance2*ramp_at(ramp_of(x, k >= in->curve.second[p->laser]), distance2);
 }
 
 static int even(const lr_receiver *x) { return x->surface->kind == LR_MATERIAL_DIFFUSE || x->surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
