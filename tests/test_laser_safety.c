@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 // Laser safety held against IEC 60825-1:2014, Tables 3, 9 and clause 4.3 f). The figures were computed from the formulas of the
-// standard by separate code (formulas from memory, confirmed for 700 .. 1050 nm against a public transcription of the tables).
+// standard by separate code (formulas from memory, confirmed for 700 .. 1050 nm against a public copy of the tables).
 #include "close.h"
 
 #include "core/vec.h"

@@ -2,7 +2,7 @@
 // Laser safety of the eye, Class 1, 400 .. 1400 nm, thermal limits of the retina: what a design may emit. Estimates only, see
 // LR_LASER_CAUTION; the photochemical limits below 600 nm and the skin are not in here.
 // Source: IEC 60825-1:2014, Tables 3, 9, 10 and clause 4.3 f); ICNIRP 2013 (Health Phys. 105(3):271-295) for exposure.
-//   The standard itself was not read: formulas from memory, confirmed for 700 .. 1050 nm against a public transcription
+//   The standard itself was not read: formulas from memory, confirmed for 700 .. 1050 nm against a public copy of its tables
 //   of its tables. The tables round; their seams (at 5 us and 10 s) are kept.
 #ifndef LR_OPTICS_LASER_SAFETY_H
 #define LR_OPTICS_LASER_SAFETY_H

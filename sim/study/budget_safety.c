@@ -17,7 +17,7 @@ enum { BINS = 180, MOST_PLACES = 400 };
 const char *const lr_budget_caution = LR_LASER_CAUTION;
 const char *const lr_budget_rule_names[] = {"single pulse", "average", "pulse train", NULL};
 const char *const lr_budget_safety_notes[] = {
-    "IEC 60825-1:2014, Class 1, Table 3 and factors of Table 9; formulas from memory, checked for 700-1050 nm against a public transcription",
+    "IEC 60825-1:2014, Class 1, Table 3 and factors of Table 9; formulas from memory, checked for 700-1050 nm against a public copy of its tables",
     "4.3 f) rule 1: each pulse, and each pass over the pupil, within the limit of its duration",
     "4.3 f) rule 2: average over T2 = 10 s within the limit of 10 s; time base 100 s",
     "4.3 f) rule 3: pulse train factor C5 of pulse and of pass",
