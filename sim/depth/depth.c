@@ -43,7 +43,7 @@ typedef struct camera_files {    // raw lines in, maps out
 typedef struct worker {          // memory of one thread
     lr_match_work **work;        // (matchings)
     float *signal[2];            // (SPAN_LINES x most pixels)
-    float *inverse_range[2];     // (BLOCK_LINES x most pixels)
+    float *inverse_range[2], *sigma_px[2];  // (BLOCK_LINES x most pixels)
     lr_match_clue *clue[2];
     lr_answer **answer;          // (cameras) of (BLOCK_LINES x pixels)
     float *row;                  // (most pixels)
@@ -118,7 +118,7 @@ static void close_all(job_body *j, int threads)
             free(w->answer[c]);
         free(w->work), free(w->answer), free(w->row);
         for (int v = 0; v < 2; v++)
-            free(w->signal[v]), free(w->inverse_range[v]), free(w->clue[v]);
+            free(w->signal[v]), free(w->inverse_range[v]), free(w->sigma_px[v]), free(w->clue[v]);
     }
     free(j->worker);
     free(j->camera);
@@ -135,6 +135,7 @@ static lr_status ready_worker(job_body *j, worker *w, lr_error *err)
     for (int v = 0; v < 2; v++) {
         good &= (w->signal[v] = malloc(SPAN_LINES*most*sizeof(float))) != NULL;
         good &= (w->inverse_range[v] = malloc(BLOCK_LINES*most*sizeof(float))) != NULL;
+        good &= (w->sigma_px[v] = malloc(BLOCK_LINES*most*sizeof(float))) != NULL;
         good &= (w->clue[v] = malloc(BLOCK_LINES*most*sizeof(lr_match_clue))) != NULL;
     }
     for (size_t c = 0; good && c < cameras; c++)
@@ -175,7 +176,7 @@ static void take_answers(const lr_matching *m, int view, const worker *w, int li
                 continue;
             const lr_match_clue *clue = &w->clue[view][at];
             const double slope = lr_matcher_slope(m->matcher, view, i, (double)q);
-            const lr_answer fresh = {q, (float)((double)hypotf(clue->sigma_px, SIGMA_LEAST_PX)/slope), lr_match_confidence(clue)};
+            const lr_answer fresh = {q, (float)((double)hypotf(w->sigma_px[view][at], SIGMA_LEAST_PX)/slope), lr_match_confidence(clue)};
             answer[at] = lr_answer_join(answer[at], fresh);
         }
     }
@@ -189,7 +190,7 @@ static lr_status match_span(job_body *j, worker *w, int index, span s, lr_error 
     for (int v = 0; v < 2; v++)
         fill_signal(j, m, v, s, w->signal[v]);
     const float *const signal[2] = {w->signal[0], w->signal[1]};
-    const lr_match_map map[2] = {{w->inverse_range[0], w->clue[0]}, {w->inverse_range[1], w->clue[1]}};
+    const lr_match_map map[2] = {{w->inverse_range[0], w->sigma_px[0], w->clue[0]}, {w->inverse_range[1], w->sigma_px[1], w->clue[1]}};
     lr_match_block(m->matcher, w->work[index], signal, s.lines, s.block_at, s.block, map);
     for (int v = 0; v < 2; v++)
         if (m->camera[v] >= 0)

@@ -12,11 +12,10 @@
 #define CANDIDATES_MOST 8192
 #define ANGLE_MOST (80.0*LR_DEG)  // from the baseline's normal: beyond, a baseline seen end on gives no depth
 #define GUARD_VALUE 200           // stands for "far worse" at the ends of a row of candidates
-#define APART_MOST_PX 1.0f        // two maps further apart do not mean one point
 
 lr_match_def lr_match_def_default(void)
 {
-    return (lr_match_def){.near_m = 0.5, .window = 3, .small_step = 14, .large_step = 150, .refine_window = 8};
+    return (lr_match_def){.near_m = 0.5, .window = 6, .small_step = 9, .large_step = 180, .refine_window = 8};
 }
 
 static lr_status check(const lr_match_def *d, lr_error *err)
@@ -192,7 +191,7 @@ static int work_allocate(const lr_matcher *m, lr_match_work *w)
     }
     good &= (w->choice = malloc(lines*nu*sizeof(int16_t))) != NULL;
     good &= (w->margin[0] = malloc(lines*nu*sizeof(uint16_t))) != NULL;
-    good &= (w->scratch = malloc(most*sizeof(float))) != NULL;
+    good &= (w->scratch = malloc(3*most*sizeof(float))) != NULL;
     good &= (w->upper8 = malloc(nu)) != NULL;
     good &= (w->lower8 = malloc(nl*(size_t)m->upsample)) != NULL;
     good &= (w->bound = malloc(nl*(size_t)m->upsample*sizeof(uint16_t))) != NULL;
@@ -241,28 +240,32 @@ void lr_match_work_destroy(lr_match_work *w)
 
 // ---- A block of lines ----
 
-// Lines averaged 1:2:1; the first and last repeat.
+// Lines averaged 1:4:6:4:1; the first and last repeat.
 static void average(const float *signal, int lines, int pixels, float *mean)
 {
+    static const float weight[5] = {0.0625f, 0.25f, 0.375f, 0.25f, 0.0625f};
     for (int l = 0; l < lines; l++) {
-        const float *a = signal + (size_t)(l > 0 ? l - 1 : l)*(size_t)pixels, *b = signal + (size_t)l*(size_t)pixels;
-        const float *c = signal + (size_t)(l < lines - 1 ? l + 1 : l)*(size_t)pixels;
         float *out = mean + (size_t)l*(size_t)pixels;
-        for (int i = 0; i < pixels; i++)
-            out[i] = 0.25f*(a[i] + c[i]) + 0.5f*b[i];
+        memset(out, 0, (size_t)pixels*sizeof *out);
+        for (int d = -2; d <= 2; d++) {
+            const int from = l + d < 0 ? 0 : l + d >= lines ? lines - 1 : l + d;
+            const float *in = signal + (size_t)from*(size_t)pixels;
+            for (int i = 0; i < pixels; i++)
+                out[i] += weight[d + 2]*in[i];
+        }
     }
 }
 
-static void give(const lr_matcher *m, const lr_match_work *w, int from, int line, int at, const lr_match_map *map)
+static void refine_line(const lr_matcher *m, lr_match_work *w, int l)
 {
-    const size_t pixels = (size_t)m->side[from].pixels, in = (size_t)line*pixels, out = (size_t)at*pixels;
-    for (size_t i = 0; i < pixels; i++) {
-        const lr_match_clue *clue = &w->clue[from][in + i];
-        const float q = w->inverse[from][in + i];
-        map->inverse_range[out + i] = isfinite(q) && clue->apart_px <= APART_MOST_PX ? q : (float)NAN;
+    for (int s = 0; s < 2; s++) {
+        const size_t at = (size_t)l*(size_t)m->side[s].pixels;
+        lr_match_spline(w->mean[s] + at, m->side[s].pixels, w->spline[s] + at, w->slope[s] + at);
     }
-    if (map->clue)
-        memcpy(map->clue + out, w->clue[from] + in, pixels*sizeof *map->clue);
+    for (int s = 0; s < 2; s++)
+        lr_match_refine(m, w, s, l);
+    for (int s = 0; s < 2; s++)
+        lr_match_compare(m, w, s, l);
 }
 
 void lr_match_block(const lr_matcher *m, lr_match_work *w, const float *const signal[2], int lines, int first, int count, const lr_match_map map[2])
@@ -276,19 +279,16 @@ void lr_match_block(const lr_matcher *m, lr_match_work *w, const float *const si
         lr_match_costs(m, w, w->cost + (size_t)l*volume);
         lr_match_forward(m, w, l, l == 0);
     }
-    for (int l = lines - 1; l >= first; l--) {
+    const int from = first > LR_MATCH_SMOOTH ? first - LR_MATCH_SMOOTH : 0, end = first + count + LR_MATCH_SMOOTH < lines ? first + count + LR_MATCH_SMOOTH : lines;
+    for (int l = lines - 1; l >= from; l--) {
         lr_match_backward(m, w, l, l == lines - 1);
-        if (l >= first + count)
-            continue;
-        for (int s = 0; s < 2; s++) {
-            const size_t at = (size_t)l*(size_t)m->side[s].pixels;
-            lr_match_spline(w->mean[s] + at, m->side[s].pixels, w->spline[s] + at, w->slope[s] + at);
-        }
-        lr_match_refine(m, w, 0, l);
-        lr_match_refine(m, w, 1, l);
-        lr_match_compare(m, w, 0, l);
-        lr_match_compare(m, w, 1, l);
-        give(m, w, 0, l, l - first, &map[0]);
-        give(m, w, 1, l, l - first, &map[1]);
+        if (l < end)
+            refine_line(m, w, l);
     }
+    for (int l = first; l < first + count; l++)
+        for (int s = 0; s < 2; s++) {
+            const size_t pixels = (size_t)m->side[s].pixels, out = (size_t)(l - first)*pixels;
+            lr_match_smooth(m, w, s, l, from, end, map[s].inverse_range + out, map[s].sigma_px + out);
+            memcpy(map[s].clue + out, w->clue[s] + (size_t)l*pixels, pixels*sizeof *map[s].clue);
+        }
 }

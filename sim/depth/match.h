@@ -42,15 +42,18 @@ float lr_match_level(double electrons, double read_noise_e);
 typedef struct lr_match_clue {   // what speaks for one match
     float margin;                // cost of the second best, not next to the best, less that of the best
     float cost;                  // of the best, before smoothing
-    float sigma_px;              // expected error of the refinement from noise alone
+    float sigma_px;              // expected error of this line's refinement
     float fit;                   // rms of what the refinement leaves over the expected noise
+    float likeness;              // correlation of the two windows, -1 .. 1
     float apart_px;              // between this map and the other one
     float moved_px;              // by the refinement
     float rough_px;              // from the neighbours' straight line
+    float across_px;             // from the mean of the neighbouring lines
 } lr_match_clue;
 
 typedef struct lr_match_map {    // of one view; (count x pixels) each
     float *inverse_range;        // [1/m] from that view; NaN: no match; 0 or less: at infinity
+    float *sigma_px;             // expected error of its disparity
     lr_match_clue *clue;
 } lr_match_map;
 

@@ -13,7 +13,9 @@
 #define LR_MATCH_COST_OUTSIDE 45 // of a candidate outside the other view's line
 #define LR_MATCH_BEHIND 2        // candidates beyond infinity, so that far matches are not pushed nearer
 #define LR_MATCH_CELLS 65536     // of the table from tangent to pixel
-#define LR_MATCH_NOISE 0.375f    // variance left of 1 by averaging lines 1:2:1
+#define LR_MATCH_SMOOTH 3        // lines on either side that a match is averaged with
+#define LR_MATCH_APART_PX 1.0f   // two maps further apart do not mean one point
+#define LR_MATCH_NOISE 0.2734f   // variance left of 1 by averaging lines 1:4:6:4:1
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__SANITIZE_ADDRESS__)
 #define LR_MATCH_FAST __attribute__((target_clones("avx2", "default")))
@@ -43,7 +45,7 @@ struct lr_match_work {
     int lines;
     float *mean[2];              // (lines x pixels) neighbouring lines averaged
     float *spline[2], *slope[2]; // (lines x pixels) cubic B-spline coefficients of it; its derivative at whole pixels
-    float *scratch;              // (most pixels + 1) x 4
+    float *scratch;              // (3 x most pixels)
     uint8_t *upper8, *lower8;    // levelled, one line; the lower one upsampled
     uint16_t *bound;             // least and most around each place of lower8
     uint8_t *cost, *sum;         // (lines x upper pixels x stride) kept between the two passes across lines
@@ -73,6 +75,7 @@ void lr_match_backward(const lr_matcher *m, lr_match_work *w, int line, int is_f
 void lr_match_spline(const float *in, int count, float *coefficient, float *slope);
 void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line);
 void lr_match_compare(const lr_matcher *m, lr_match_work *w, int from, int line);
+void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, int first, int end, float *out, float *sigma);
 
 // Pixel of the other view, and its derivative by inverse range; NaN outside the table.
 static inline float lr_match_partner(const match_side *side, int pixel, double inverse_range, float *per_inverse)

@@ -4,23 +4,39 @@
 
 #include "depth/match_body.h"
 
-#define LEVEL_RADIUS 8       // pixels on either side that a pixel is levelled by
-#define LEVEL_FLOOR 1.5f     // added to the local variance: four times the noise, so that noise alone stays small
+#define LEVEL_RADIUS 14      // pixels on either side that a pixel is levelled by
+#define LEVEL_FLOOR 4.0f     // added to the local variance: 15 times the noise left, so that noise alone stays small
 #define LEVEL_SCALE 40.0f    // steps per local standard deviation
-#define DIFFERENCE_MAX 96    // larger differences count no more: an outlier in the window costs at most this
+#define LEVEL_PER_MEAN 1.2533f  // standard deviation by mean deviation of a Gaussian, sqrt(pi/2)
+#define DIFFERENCE_MAX 160   // larger differences count no more: an outlier in the window costs at most this
 
-// out = (in - local mean)/local deviation * scale, by running sums.
-static void level(const float *in, int count, float *out)
+// out(i) = mean of in over i-LEVEL_RADIUS .. i+LEVEL_RADIUS, fewer at the ends.
+static void box_mean(const float *in, int count, float *out)
 {
-    double sum = 0.0, squares = 0.0;
+    double sum = 0.0;
     int lo = 0, hi = -1;
     for (int i = 0; i < count; i++) {
         for (; hi < count - 1 && hi < i + LEVEL_RADIUS; hi++)
-            sum += (double)in[hi + 1], squares += (double)in[hi + 1]*(double)in[hi + 1];
+            sum += (double)in[hi + 1];
         for (; lo < i - LEVEL_RADIUS; lo++)
-            sum -= (double)in[lo], squares -= (double)in[lo]*(double)in[lo];
-        const double n = hi - lo + 1, mean = sum/n, variance = fmax(squares/n - mean*mean, 0.0);
-        out[i] = (float)(((double)in[i] - mean)*(double)LEVEL_SCALE/sqrt(variance + (double)LEVEL_FLOOR));
+            sum -= (double)in[lo];
+        out[i] = (float)(sum/(hi - lo + 1));
+    }
+}
+
+// in less its local mean, by its local mean deviation and the noise. The mean deviation, unlike the variance, is hardly moved by a
+// single bright pixel: a glint or a defect does not flatten its neighbours. `spare` is as long as `in`.
+static void level(const float *in, int count, float *out, float *spare)
+{
+    box_mean(in, count, out);
+    for (int i = 0; i < count; i++) {
+        out[i] = in[i] - out[i];
+        spare[i] = fabsf(out[i]);
+    }
+    box_mean(spare, count, spare + count);
+    for (int i = 0; i < count; i++) {
+        const float deviation = LEVEL_PER_MEAN*spare[count + i];
+        out[i] *= LEVEL_SCALE/sqrtf(deviation*deviation + LEVEL_FLOOR);
     }
 }
 
@@ -60,10 +76,10 @@ static void bounds(const uint8_t *in, int count, int slack, uint16_t *out)
 void lr_match_levelled(const lr_matcher *m, lr_match_work *w, int line)
 {
     const int nu = m->side[0].pixels, nl = m->side[1].pixels;
-    level(w->mean[0] + (size_t)line*(size_t)nu, nu, w->scratch);
+    level(w->mean[0] + (size_t)line*(size_t)nu, nu, w->scratch, w->scratch + nu);
     for (int i = 0; i < nu; i++)
         w->upper8[i] = to_byte(w->scratch[i]);
-    level(w->mean[1] + (size_t)line*(size_t)nl, nl, w->scratch);
+    level(w->mean[1] + (size_t)line*(size_t)nl, nl, w->scratch, w->scratch + nl);
     upsample(w->scratch, nl, m->upsample, w->lower8);
     bounds(w->lower8, (nl - 1)*m->upsample + 1, m->upsample/2, w->bound);
 }

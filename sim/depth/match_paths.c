@@ -5,6 +5,7 @@
 
 #define NEXT_TO 2     // candidates on either side of the best that are not a second best
 #define MARGIN_NONE 255
+#define RUN 8         // candidates of which one is offered to the lower view
 
 // out = cost + least of staying, a small step and a large step; then lowered by its least. `before` is lowered already and
 // may be `out`-adjacent but not `out`.
@@ -124,18 +125,26 @@ static void choose_upper(const lr_matcher *m, lr_match_work *w, int line, int i)
     w->margin[0][at] = margin_of(w->total, first, last, k);
 }
 
-// The lower view's winner is the least total among all that point to its pixel.
+// The lower view's winner is the least total among all that point to its pixel. Each pixel of the upper view offers the best of every
+// RUN candidates: a true match is the best around it from either side.
 static void offer_lower(const lr_matcher *m, lr_match_work *w, int line, int i)
 {
-    const uint16_t *place = m->place + (size_t)i*(size_t)m->padded;
+    const uint16_t *place = m->place + (size_t)i*(size_t)m->padded, *total = w->total;
     float *winner = w->winner[1] + (size_t)line*(size_t)m->side[1].pixels;
-    const int shift = m->upsample == 4 ? 2 : m->upsample == 2 ? 1 : 0, round = m->upsample/2;
-    for (int k = m->first[i]; k <= m->last[i]; k++) {
-        const int j = (place[k] + round) >> shift;
-        if (w->total[k] < w->best[j]) {
-            w->best[j] = w->total[k];
-            winner[j] = (float)(k - LR_MATCH_BEHIND)*m->side[0].secant[i];
+    const int shift = m->upsample == 4 ? 2 : m->upsample == 2 ? 1 : 0, mask = m->upsample - 1, last = m->last[i];
+    for (int k = m->first[i]; k <= last; k += RUN) {
+        const int end = k + RUN - 1 < last ? k + RUN - 1 : last;
+        unsigned best = ~0u;  // total and candidate in one number
+        for (int c = k; c <= end; c++) {
+            const unsigned offer = (unsigned)total[c] << 16 | (unsigned)c;
+            best = offer < best ? offer : best;
         }
+        const int c = (int)(best & 0xffff), j = place[c] >> shift, next = (place[c] & mask) && j + 1 < m->side[1].pixels ? j + 1 : j;
+        for (int p = j; p <= next; p++)  // both pixels beside the place: where the upper view is the coarser one, none is left out
+            if (best >> 16 < w->best[p]) {
+                w->best[p] = (uint16_t)(best >> 16);
+                winner[p] = (float)(c - LR_MATCH_BEHIND)*m->side[0].secant[i];
+            }
     }
 }
 

@@ -12,6 +12,7 @@
 #define SAME_SURFACE 3       // candidates a neighbour may differ and still belong
 #define FEWEST 5             // samples; with fewer on the same surface all are taken
 #define MOVE_MAX 2.0f        // candidates the refinement may go
+#define FIT_LEAST 0.7f       // a few samples may fit better than the noise by luck
 
 // Coefficients of the cubic B-spline through `in` (Unser, Splines: A Perfect Fit, IEEE SP Magazine 16(6), 1999), mirrored ends.
 void lr_match_spline(const float *in, int count, float *c, float *slope)
@@ -86,6 +87,15 @@ static int project(const lr_matcher *m, int from, double q, window *v)
     return 1;
 }
 
+// Places after a step of q, by their slopes: over the candidate or two that a refinement moves they bend by under 0.002 pixels.
+static int advance(float step, int other, window *v)
+{
+    for (int n = 0; n < v->count; n++)
+        v->place[n] += v->per_q[n]*step;
+    const float a = v->place[0], b = v->place[v->count - 1], last = (float)(other - 1);
+    return a >= 0.0f && b >= 0.0f && a <= last && b <= last;
+}
+
 // Change of place from one pixel of the reference to the next, from the window's ends.
 static float stretch_of(const window *v)
 {
@@ -122,7 +132,7 @@ static int make_drive(const float *signal, const float *slope, window *v)
 }
 
 // One step of q; `rest` gets the mean square that gain, offset and step leave.
-static float solve(const float *spline, int count, const window *v, float *gain, float *rest)
+static float solve(const float *spline, int count, const window *v, float *gain, float *rest, float *likeness)
 {
     float b[MOST], b_sum = 0.0f, ab = 0.0f, db = 0.0f, bb = 0.0f;
     for (int k = 0; k < v->count; k++) {
@@ -136,6 +146,7 @@ static float solve(const float *spline, int count, const window *v, float *gain,
         bb += b[k]*b[k];
     }
     *gain = ab/v->a_power;
+    *likeness = ab/sqrtf(fmaxf(v->a_power*bb, 1e-12f));
     *rest = fmaxf(bb - ab*ab/v->a_power - db*db/v->power, 0.0f)/fmaxf((float)v->count - 3.0f, 1.0f);
     return *gain > 0.05f ? -db/(*gain*v->power) : 0.0f;
 }
@@ -151,19 +162,22 @@ static void refine_pixel(const lr_matcher *m, lr_match_work *w, int from, int li
     choose_samples(m, winner, pixels, i, &v);
     const double start = (double)winner[i]*m->inverse_step, reach = (double)MOVE_MAX*m->inverse_step;
     double q = start;
-    float gain = 1.0f, rest = 0.0f;
+    float gain = 1.0f, rest = 0.0f, likeness = 0.0f;
     int good = v.count >= 3 && project(m, from, q, &v) && make_drive(w->mean[from] + row, w->slope[from] + row, &v);
     for (int round = 0; good && round < ROUNDS; round++) {
-        q += (double)solve(spline, other, &v, &gain, &rest);
-        good = fabs(q - start) <= reach && (round == ROUNDS - 1 || project(m, from, q, &v));
+        const float step = solve(spline, other, &v, &gain, &rest, &likeness);
+        q += (double)step;
+        good = fabs(q - start) <= reach && advance(step, other, &v);
     }
     float per_q = 0.0f;
     const float place = lr_match_partner(&m->side[from], i, good ? q : start, &per_q);
     w->inverse[from][row + (size_t)i] = (float)(good ? q : start);
     clue->moved_px = good ? (float)fabs(q - start)*fabsf(per_q) : 2.0f*MOVE_MAX;
     const float noise = LR_MATCH_NOISE*(1.0f + gain*gain);
-    clue->sigma_px = good ? fabsf(per_q)*sqrtf(noise/v.power)/fmaxf(gain, 0.05f) : 10.0f;
+    clue->likeness = good ? likeness : 0.0f;
     clue->fit = good ? sqrtf(rest/noise) : 10.0f;
+    // Speckle, gain from pixel to pixel and a bent surface leave more than shot noise does: what is left tells.
+    clue->sigma_px = good ? fabsf(per_q)*sqrtf(noise/v.power)/fmaxf(gain, 0.05f)*fmaxf(clue->fit, FIT_LEAST) : 10.0f;
     if (!(place >= 0.0f))
         w->inverse[from][row + (size_t)i] = (float)NAN;
 }
@@ -215,5 +229,54 @@ void lr_match_compare(const lr_matcher *m, lr_match_work *w, int from, int line)
         const int k = w->choice[at_upper];
         clue->margin = (float)w->margin[0][at_upper];
         clue->cost = (float)lr_match_row(w->cost + (size_t)line*(size_t)m->side[0].pixels*(size_t)m->stride, m, upper)[k < 0 ? 0 : k];
+    }
+}
+
+// Error of a sum over lines whose noise went through the same 1:4:6:4:1 mean, and so is alike to these shares between lines.
+static float averaged_sigma(const float share[2*LR_MATCH_SMOOTH + 1])
+{
+    static const float alike[2*LR_MATCH_SMOOTH + 1] = {1.0f, 56.0f/70.0f, 28.0f/70.0f, 8.0f/70.0f, 1.0f/70.0f, 0.0f, 0.0f};
+    float square = 0.0f;
+    for (int a = 0; a < 2*LR_MATCH_SMOOTH + 1; a++)
+        for (int b = 0; b < 2*LR_MATCH_SMOOTH + 1; b++)
+            square += share[a]*share[b]*alike[a > b ? a - b : b - a];
+    return sqrtf(square);
+}
+
+// Averages each match with those of the neighbouring lines that agree with it within their errors, nearer lines counting more. On a
+// surface the range hardly bends from line to line, while the noise does not repeat. out: (pixels) of inverse range; sigma: (pixels)
+// its error in pixels of disparity.
+void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, int first, int end, float *out, float *sigma)
+{
+    const int pixels = m->side[from].pixels;
+    for (int i = 0; i < pixels; i++) {
+        const size_t at = (size_t)line*(size_t)pixels + (size_t)i;
+        const float q = w->inverse[from][at];
+        lr_match_clue *clue = &w->clue[from][at];
+        float per_q = 1.0f, sum = 0.0f, weight = 0.0f, others = 0.0f, other_sum = 0.0f, share[2*LR_MATCH_SMOOTH + 1] = {0};
+        out[i] = isfinite(q) && clue->apart_px <= LR_MATCH_APART_PX ? q : (float)NAN;
+        clue->across_px = 4.0f;
+        if (isnan(out[i]))
+            continue;
+        (void)lr_match_partner(&m->side[from], i, (double)q, &per_q);
+        for (int l = line - LR_MATCH_SMOOTH; l <= line + LR_MATCH_SMOOTH; l++) {
+            if (l < first || l >= end)
+                continue;
+            const size_t there = (size_t)l*(size_t)pixels + (size_t)i;
+            const float r = w->inverse[from][there], s = w->clue[from][there].sigma_px, gap = fabsf((r - q)*per_q);
+            if (!(w->clue[from][there].apart_px <= LR_MATCH_APART_PX) || !(gap < 4.0f))
+                continue;
+            const float t = (float)(LR_MATCH_SMOOTH + 1 - (l > line ? l - line : line - l))/(s*s + 1e-4f);
+            if (l != line)
+                others += t, other_sum += t*r;
+            if (gap <= 3.0f*sqrtf(s*s + clue->sigma_px*clue->sigma_px) + 0.05f)
+                sum += t*r, weight += t, share[l - line + LR_MATCH_SMOOTH] = t*s;
+        }
+        if (others > 0.0f)
+            clue->across_px = fminf(fabsf((other_sum/others - q)*per_q), 4.0f);
+        if (weight > 0.0f) {
+            out[i] = sum/weight;
+            sigma[i] = averaged_sigma(share)/weight;
+        }
     }
 }

@@ -24,8 +24,8 @@ typedef struct lr_score_group {
     double square_sum, sum;            // of range errors [m^2], [m]
     double px_square_sum;              // of disparity errors under one pixel
     int64_t px_count;
-    double sigma_sum;                  // of expected squared range errors [m^2] over the same pixels as close_square_sum
-    double close_square_sum;           // of squared range errors where the disparity is right within a pixel
+    double sigma_sum, close_sum;       // of expected errors [m] and of |range error| [m], where the disparity is right within a pixel
+    double ratio_square_sum;           // there, of (error/expected)^2, each up to 25
     int64_t sigma_count;
     uint32_t error[LR_SCORE_CELLS];    // histogram of |range error| of the found
 } lr_score_group;
@@ -50,6 +50,9 @@ lr_status lr_score_run(const char *folder, int threads, lr_score *out, lr_error 
 // |range error| below which `share` of the found lie, to 1.2 %; NaN if none was found.
 double lr_score_quantile(const lr_score_group *group, double share);
 double lr_score_rms(const lr_score_group *group);             // [m]; NaN if none was found
+double lr_score_expected(const lr_score_group *group);        // mean of what depth/ expects [m]; NaN without
+double lr_score_achieved(const lr_score_group *group);        // 1.25 mean |error| over the same pixels: a Gaussian's deviation [m]
+double lr_score_noise_ratio(const lr_score_group *group);     // rms of error over expected error: 1 is honest
 double lr_score_px_rms(const lr_score_group *group);          // of disparity errors under one pixel; NaN if none
 // Mean distance between confidence and what came true, weighted by pixels; NaN without confidence.
 double lr_score_miscalibration(const lr_score_camera *camera);

@@ -36,8 +36,9 @@ static void add_one(lr_score_group *g, const score_pixel *p)
     g->px_square_sum += p->partner_error*p->partner_error;
     if (isfinite(p->sigma)) {
         g->sigma_count++;
-        g->sigma_sum += (double)p->sigma*(double)p->sigma;
-        g->close_square_sum += error*error;
+        g->sigma_sum += (double)p->sigma;
+        g->close_sum += fabs(error);
+        g->ratio_square_sum += fmin(error*error/fmax((double)p->sigma*(double)p->sigma, 1e-18), 25.0);
     }
 }
 
@@ -81,7 +82,8 @@ void score_join(lr_score_group *into, const lr_score_group *from)
     into->px_square_sum += from->px_square_sum;
     into->px_count += from->px_count;
     into->sigma_sum += from->sigma_sum;
-    into->close_square_sum += from->close_square_sum;
+    into->close_sum += from->close_sum;
+    into->ratio_square_sum += from->ratio_square_sum;
     into->sigma_count += from->sigma_count;
     for (int c = 0; c < LR_SCORE_CELLS; c++)
         into->error[c] += from->error[c];
@@ -122,4 +124,7 @@ double lr_score_quantile(const lr_score_group *g, double share)
 }
 
 double lr_score_rms(const lr_score_group *g) { return g->found ? sqrt(g->square_sum/(double)g->found) : (double)NAN; }
+double lr_score_expected(const lr_score_group *g) { return g->sigma_count ? g->sigma_sum/(double)g->sigma_count : (double)NAN; }
+double lr_score_achieved(const lr_score_group *g) { return g->sigma_count ? 1.2533*g->close_sum/(double)g->sigma_count : (double)NAN; }
+double lr_score_noise_ratio(const lr_score_group *g) { return g->sigma_count ? sqrt(g->ratio_square_sum/(double)g->sigma_count) : (double)NAN; }
 double lr_score_px_rms(const lr_score_group *g) { return g->px_count ? sqrt(g->px_square_sum/(double)g->px_count) : (double)NAN; }

@@ -28,8 +28,9 @@ static void group_json(const lr_score_group *g, lr_text *t)
     number(t, "rms_m", lr_score_rms(g));
     number(t, "bias_m", g->found ? g->sum/(double)g->found : (double)NAN);
     number(t, "subpixel_rms_px", lr_score_px_rms(g));
-    number(t, "expected_rms_m", g->sigma_count ? sqrt(g->sigma_sum/(double)g->sigma_count) : (double)NAN);
-    number(t, "achieved_rms_m", g->sigma_count ? sqrt(g->close_square_sum/(double)g->sigma_count) : (double)NAN);
+    number(t, "expected_m", lr_score_expected(g));
+    number(t, "achieved_m", lr_score_achieved(g));
+    number(t, "noise_ratio", lr_score_noise_ratio(g));
     lr_text_add(t, "}");
 }
 
@@ -98,8 +99,10 @@ static void group_row(const lr_score_group *g, lr_text *t)
     millimetres(t, lr_score_quantile(g, 0.95));
     const double px = lr_score_px_rms(g);
     lr_text_add(t, isfinite(px) ? " %7.3f" : "       -", px);
-    millimetres(t, g->sigma_count ? sqrt(g->sigma_sum/(double)g->sigma_count) : (double)NAN);
-    millimetres(t, g->sigma_count ? sqrt(g->close_square_sum/(double)g->sigma_count) : (double)NAN);
+    millimetres(t, lr_score_expected(g));
+    millimetres(t, lr_score_achieved(g));
+    const double ratio = lr_score_noise_ratio(g);
+    lr_text_add(t, isfinite(ratio) ? " %5.2f" : "     -", ratio);
     lr_text_add(t, "\n");
 }
 
@@ -117,9 +120,9 @@ void lr_score_write_table(const lr_score *score, lr_text *out)
     for (int i = 0; i < score->camera_count; i++) {
         const lr_score_camera *c = &score->camera[i];
         lr_text_add(out, "%s%s/%s\n", i ? "\n" : "", c->module, c->camera);
-        lr_text_add(out, "%-26s %9s %7s %31s %15s %26s %7s %17s\n", "", "", "found", "bad or missing %, beyond px", "beyond range", "range error mm", "under", "rms mm if right");
-        lr_text_add(out, "%-26s %9s %7s %7s %7s %7s %7s %7s %7s %8s %8s %8s %7s %8s %8s\n", "pixels", "count", "%", "0.5", "1", "2", "4", "1 %", "5 %",
-                    "median", "rms", "95 %", "1px rms", "expected", "achieved");
+        lr_text_add(out, "%-26s %9s %7s %31s %15s %26s %7s %23s\n", "", "", "found", "bad or missing %, beyond px", "beyond range", "range error mm", "under", "noise mm where right");
+        lr_text_add(out, "%-26s %9s %7s %7s %7s %7s %7s %7s %7s %8s %8s %8s %7s %8s %8s %5s\n", "pixels", "count", "%", "0.5", "1", "2", "4", "1 %", "5 %",
+                    "median", "rms", "95 %", "1px rms", "expected", "achieved", "ratio");
         for (int g = 0; g < c->group_count; g++)
             group_row(&c->group[g], out);
         if (c->empty)
