@@ -26,7 +26,7 @@ static lr_status flush(sink *s, lr_error *err)
 
 static lr_vec3 point_at(const export_camera *c, const export_poses *poses, int64_t line, int pixel, float range)
 {
-    return lr_pose_point(export_pose(poses, line), lr_mad(c->ray[pixel], (double)range, c->eye));
+    return lr_pose_point(export_pose(poses, line), lr_mad(c->eye, (double)range, c->ray[pixel]));
 }
 
 // The nearest neighbour on either side that is on the same surface; 0 if there is none.

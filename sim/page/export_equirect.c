@@ -42,7 +42,7 @@ static lr_status add_camera(const export_body *b, int module, int camera, panora
             if (isnan(range))
                 continue;
             const float sure = c.confidence.data ? ((const float *)c.confidence.data)[(size_t)line*(size_t)c.camera->pixels + (size_t)i] : 1.0f;
-            put(p, module, lr_pose_point(pose, lr_mad(c.ray[i], (double)range, c.eye)), fmaxf(sure, 1e-6f), (float)export_light(&c, line, i));
+            put(p, module, lr_pose_point(pose, lr_mad(c.eye, (double)range, c.ray[i])), fmaxf(sure, 1e-6f), (float)export_light(&c, line, i));
         }
     }
     export_close(&c);
