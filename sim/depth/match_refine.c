@@ -7,8 +7,9 @@
 
 #include "depth/match_body.h"
 
-#define MOST 31              // samples of a window
-#define ROUNDS 3
+#define MOST 32              // samples of a window, padded
+#define PAD 8                // windows are filled up to a multiple, with samples of no weight: whole vectors
+#define ROUNDS 2
 #define SAME_SURFACE 3       // candidates a neighbour may differ and still belong
 #define FEWEST 5             // samples; with fewer on the same surface all are taken
 #define MOVE_MAX 2.0f        // candidates the refinement may go
@@ -31,17 +32,11 @@ void lr_match_spline(const float *in, int count, float *c, float *slope)
         slope[i] = 0.5f*(c[i < count - 1 ? i + 1 : i] - c[i > 0 ? i - 1 : i]);
 }
 
-static float spline_at(const float *c, int count, float x)
-{
-    const int cell = (int)x, i = cell < 1 ? 1 : cell > count - 3 ? count - 3 : cell;
-    const float t = x - (float)i, s = 1.0f - t;
-    return (s*s*s*c[i - 1] + (3.0f*t*t*t - 6.0f*t*t + 4.0f)*c[i] + (3.0f*s*s*s - 6.0f*s*s + 4.0f)*c[i + 1] + t*t*t*c[i + 2])*(1.0f/6.0f);
-}
-
 typedef struct window {
-    int count, centre;               // samples; which of them is the pixel
+    int count, padded;               // samples; with those of no weight
     int pixel[MOST];
     float offset[MOST];              // from the pixel
+    float weight[MOST];              // 1, or 0 of what only pads
     float a[MOST], place[MOST], per_q[MOST];  // reference; pixel in the other view and its change by q
     float lean;                      // change of q by pixel along the line
     float drive[MOST];               // change of b by q over the gain, free of offset and gain
@@ -50,7 +45,7 @@ typedef struct window {
 } window;
 
 // Neighbours of the same surface, and the slope of their candidates.
-static void choose_samples(const lr_matcher *m, const float *winner, int pixels, int i, window *v)
+static inline void choose_samples(const lr_matcher *m, const float *winner, int pixels, int i, window *v)
 {
     const int r = m->def.refine_window;
     int kept = 0;
@@ -71,76 +66,113 @@ static void choose_samples(const lr_matcher *m, const float *winner, int pixels,
         v->pixel[v->count] = at;
         v->offset[v->count++] = (float)u;
     }
+    v->padded = (v->count + PAD - 1)/PAD*PAD;
+    for (int k = 0; k < v->padded; k++) {
+        v->weight[k] = k < v->count ? 1.0f : 0.0f;
+        if (k >= v->count)
+            v->pixel[k] = v->pixel[0], v->offset[k] = v->offset[0];
+    }
     v->lean = uu > 0.0f ? uk/uu*(float)m->inverse_step : 0.0f;
 }
 
+static inline int inside(const window *v, int other)
+{
+    const float a = v->place[0], b = v->place[v->count - 1], last = (float)(other - 1);
+    return a >= 0.0f && b >= 0.0f && a <= last && b <= last;  // places run one way
+}
+
 // Places in the other view for q; 0 if the window leaves it.
-static int project(const lr_matcher *m, int from, double q, window *v)
+static inline int project(const lr_matcher *m, int from, double q, window *v)
 {
     const match_side *side = &m->side[from];
-    const float last = (float)(m->side[1 - from].pixels - 1);
-    for (int n = 0; n < v->count; n++) {
-        v->place[n] = lr_match_partner(side, v->pixel[n], q + (double)(v->lean*v->offset[n]), &v->per_q[n]);
-        if (!(v->place[n] >= 0.0f && v->place[n] <= last))
-            return 0;
+    const float scale = (float)(side->above*side->cells_per_tangent), start = (float)side->tangent_lo;
+    float at[MOST];
+    int cell[MOST];
+    for (int n = 0; n < v->padded; n++) {
+        const float secant = side->secant[v->pixel[n]];
+        at[n] = (side->tangent[v->pixel[n]] - start)*(float)side->cells_per_tangent + scale*secant*((float)q + v->lean*v->offset[n]);
+        v->per_q[n] = scale*secant;
     }
-    return 1;
+    for (int n = 0; n < v->padded; n++)
+        if (!(at[n] >= 0.0f && at[n] < LR_MATCH_CELLS))
+            return 0;
+    for (int n = 0; n < v->padded; n++)
+        cell[n] = (int)at[n];
+    for (int n = 0; n < v->padded; n++) {
+        const float a = side->place[cell[n]], step = side->place[cell[n] + 1] - a;
+        v->place[n] = a + step*(at[n] - (float)cell[n]);
+        v->per_q[n] *= step;
+    }
+    return inside(v, m->side[1 - from].pixels);
 }
 
 // Places after a step of q, by their slopes: over the candidate or two that a refinement moves they bend by under 0.002 pixels.
-static int advance(float step, int other, window *v)
+static inline int advance(float step, int other, window *v)
 {
-    for (int n = 0; n < v->count; n++)
+    for (int n = 0; n < v->padded; n++)
         v->place[n] += v->per_q[n]*step;
-    const float a = v->place[0], b = v->place[v->count - 1], last = (float)(other - 1);
-    return a >= 0.0f && b >= 0.0f && a <= last && b <= last;
+    return inside(v, other);
 }
 
 // Change of place from one pixel of the reference to the next, from the window's ends.
-static float stretch_of(const window *v)
+static inline float stretch_of(const window *v)
 {
     const int end = v->count - 1;
     return (v->place[end] - v->place[0])/(v->offset[end] - v->offset[0]);
 }
 
-static int make_drive(const float *signal, const float *slope, window *v)
+static inline int make_drive(const float *signal, const float *slope, window *v)
 {
     const float stretch = stretch_of(v), n = (float)v->count;
     float a_sum = 0.0f, d_sum = 0.0f, aa = 0.0f, ad = 0.0f;
     if (!(fabsf(stretch) > 0.05f))
         return 0;
-    for (int k = 0; k < v->count; k++) {
-        v->a[k] = signal[v->pixel[k]];
-        v->drive[k] = slope[v->pixel[k]]*v->per_q[k]/stretch;
-        a_sum += v->a[k];
-        d_sum += v->drive[k];
+    for (int k = 0; k < v->padded; k++) {
+        v->a[k] = signal[v->pixel[k]]*v->weight[k];
+        v->drive[k] = slope[v->pixel[k]]*v->per_q[k]/stretch*v->weight[k];
     }
-    v->a_mean = a_sum/n;
-    for (int k = 0; k < v->count; k++) {
-        v->a[k] -= v->a_mean;
-        v->drive[k] -= d_sum/n;
-        aa += v->a[k]*v->a[k];
-        ad += v->a[k]*v->drive[k];
+    for (int k = 0; k < v->count; k++)
+        a_sum += v->a[k], d_sum += v->drive[k];
+    for (int k = 0; k < v->padded; k++) {
+        v->a[k] -= a_sum/n*v->weight[k];
+        v->drive[k] -= d_sum/n*v->weight[k];
     }
+    for (int k = 0; k < v->count; k++)
+        aa += v->a[k]*v->a[k], ad += v->a[k]*v->drive[k];
     v->a_power = aa;
     v->power = 0.0f;
-    for (int k = 0; k < v->count; k++) {
+    for (int k = 0; k < v->padded; k++)
         v->drive[k] -= aa > 0.0f ? ad/aa*v->a[k] : 0.0f;
+    for (int k = 0; k < v->count; k++)
         v->power += v->drive[k]*v->drive[k];
-    }
     return v->power > 0.0f && aa > 0.0f;
 }
 
+// The other view at the window's places.
+static inline void sample(const float *c, int count, const window *v, float *b)
+{
+    int cell[MOST];
+    for (int k = 0; k < v->padded; k++) {
+        const int i = (int)v->place[k];
+        cell[k] = i < 1 ? 1 : i > count - 3 ? count - 3 : i;
+    }
+    for (int k = 0; k < v->padded; k++) {
+        const float t = v->place[k] - (float)cell[k], s = 1.0f - t;
+        b[k] = (s*s*s*c[cell[k] - 1] + (3.0f*t*t*t - 6.0f*t*t + 4.0f)*c[cell[k]] + (3.0f*s*s*s - 6.0f*s*s + 4.0f)*c[cell[k] + 1] + t*t*t*c[cell[k] + 2])
+               *(1.0f/6.0f)*v->weight[k];
+    }
+}
+
 // One step of q; `rest` gets the mean square that gain, offset and step leave.
-static float solve(const float *spline, int count, const window *v, float *gain, float *rest, float *likeness)
+static inline float solve(const float *spline, int count, const window *v, float *gain, float *rest, float *likeness)
 {
     float b[MOST], b_sum = 0.0f, ab = 0.0f, db = 0.0f, bb = 0.0f;
-    for (int k = 0; k < v->count; k++) {
-        b[k] = spline_at(spline, count, v->place[k]);
+    sample(spline, count, v, b);
+    for (int k = 0; k < v->count; k++)
         b_sum += b[k];
-    }
+    b_sum /= (float)v->count;
     for (int k = 0; k < v->count; k++) {
-        b[k] -= b_sum/(float)v->count;
+        b[k] -= b_sum;
         ab += v->a[k]*b[k];
         db += v->drive[k]*b[k];
         bb += b[k]*b[k];
@@ -151,7 +183,7 @@ static float solve(const float *spline, int count, const window *v, float *gain,
     return *gain > 0.05f ? -db/(*gain*v->power) : 0.0f;
 }
 
-static void refine_pixel(const lr_matcher *m, lr_match_work *w, int from, int line, int i)
+LR_MATCH_FAST static void refine_pixel(const lr_matcher *m, lr_match_work *w, int from, int line, int i)
 {
     const int pixels = m->side[from].pixels, other = m->side[1 - from].pixels;
     const size_t row = (size_t)line*(size_t)pixels;
