@@ -105,7 +105,7 @@ static void every_number_comes_back(void **state)
             for (int i = 0; i < 2; i++) {
                 lr_cal_camera *camera = &c.module[m].camera[i];
                 camera->lens.f_number = awkward(&x);
-                camera->lens.focus_m = awkward(&x);
+                camera->lens.focus_m = camera->lens.focal_m + awkward(&x);  // nearer than the focal length there is no image
                 camera->exposure_s = awkward(&x);
                 camera->gain_dn_per_e = awkward(&x);
                 camera->offset_dn = -awkward(&x);

@@ -215,6 +215,9 @@ static void faults_are_named(void **state)
     (void)state;
     lr_lens lens = lr_lens_default();
     assert_int_equal(lr_lens_check(&lens, 1.0, NULL), LR_OK);
+    lens.focus_m = 1e-3;
+    expect_fault(&lens, 0.0, "focus_m: 0.001 is not 0 or above focal_m, 0.008");
+    lens = lr_lens_default();
     lens.f_number = -2.0;
     expect_fault(&lens, 0.0, "f_number: -2 is not above 0");
     lens = lr_lens_default();

@@ -77,7 +77,7 @@ static const lr_field lens_fields[] = {
     {.key = "theta_max_deg", .kind = LR_FIELD_NUMBER, .offset = LENS(lens.theta_max_rad), .scale = LR_DEG, .lo = 0, .hi = 180,
      .about = "Field angle where the image ends; pixels beyond are dark. 0: as far as the projection goes."},
     {.key = "focus_m", .kind = LR_FIELD_NUMBER, .offset = LENS(lens.focus_m), .lo = 0, .hi = 1e6,
-     .about = "Distance in focus; 0: infinity, with no blur from focus."},
+     .about = "Distance in focus, measured along each ray; what is nearer or farther is blurred by the width of the pupil, focal length over f-number. 0: all is in focus."},
     {.key = "blur_px", .kind = LR_FIELD_NUMBER, .offset = LENS(blur_px), .lo = 0, .hi = 100,
      .about = "Blur of the lens: standard deviation of a Gaussian in pixels."},
     {.key = "veiling_share", .kind = LR_FIELD_NUMBER, .offset = LENS(veiling_share), .lo = 0, .hi = 1,

@@ -311,6 +311,8 @@ lr_status lr_lens_check(const lr_lens *lens, double theta_used_rad, lr_error *er
         return lr_fail(err, LR_ERR_RANGE, "transmission: %g is not in (0, 1]", lens->transmission);
     if (!(lens->focus_m >= 0.0))
         return lr_fail(err, LR_ERR_RANGE, "focus_m: %g is below 0", lens->focus_m);
+    if (lens->focus_m > 0.0 && !(lens->focus_m > lens->focal_m))
+        return lr_fail(err, LR_ERR_RANGE, "focus_m: %g is not 0 or above focal_m, %g", lens->focus_m, lens->focal_m);
     if (!(lens->theta_max_rad >= 0.0 && lens->theta_max_rad <= LR_PI))
         return lr_fail(err, LR_ERR_RANGE, "theta_max_rad: %g is not in [0, pi]", lens->theta_max_rad);
     for (int i = 0; i < 4; i++)

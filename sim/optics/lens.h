@@ -31,12 +31,12 @@ typedef struct lr_lens {  // start from lr_lens_default()
     double f_number;       // focal length / pupil diameter on the axis, above 0
     double transmission;   // of the glass, (0, 1]
     lr_table vignetting;   // V(theta_rad) of the pupil as seen from the scene; empty: cos(theta)
-    double focus_m;        // distance in focus from the pupil; 0: infinity
+    double focus_m;        // distance in focus, along each ray from the pupil, above focal_m; 0: a pinhole, all is in focus
     double theta_max_rad;  // edge of the image; 0: as far as the projection goes. Storing lr_lens_theta_max() here once
                            // spares POLYNOMIAL a search at every inversion.
 } lr_lens;
 
-lr_lens lr_lens_default(void);  // rectilinear, 8 mm, f/2, transmission 1, focused at infinity
+lr_lens lr_lens_default(void);  // rectilinear, 8 mm, f/2, transmission 1, all in focus
 
 // First fault: RANGE, naming the field, its value and the rule; also when r does not rise all the way to
 // `theta_used_rad`, the largest angle the sensor needs (0 if not known yet).

@@ -170,7 +170,7 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
     for (int s = 0; s < samples; s++)
         for (int i = 0; i < job->count; i++) {
             const int slot = in->rays.count++, pixel = job->first + i;
-            float along, across;
+            float along, across, u = 0.0f, v = 0.0f;
             path->pixel[slot] = i;
             path->seed[slot] = lr_hash(seed, (uint32_t)pixel);
             path->sample[slot] = (uint32_t)(first_sample + s);
@@ -183,7 +183,9 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
             for (int l = 0; l < job->module->laser_count; l++)
                 path->throughput[l*LR_CHUNK_RAYS + slot] =
                     job->camera->laser_response[(size_t)l*job->camera->pixels + pixel]/(float)job->tracer->def.indirect_samples;
-            lr_job_camera_ray(job, &in->rays, slot, lr_job_direction(job, pixel, along, across - 0.5f), 0.0f);
+            if (job->camera->pupil)
+                draw2(path, slot, 0, LR_DIM_PUPIL, &u, &v);
+            lr_job_pupil_ray(job, &in->rays, slot, lr_job_direction(job, pixel, along, across - 0.5f), lr_job_pupil(job, pixel, u, v), 0.0f);
         }
 }
 

@@ -87,11 +87,14 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
     for (int s = 0; s < samples; s++)
         for (int i = 0; i < job->count; i++) {
             const int slot = rays->count++;
-            float along, across, when, unused;
+            float along, across, when, unused, u = 0.0f, v = 0.0f;
             start_path(job, slot, i, first_sample + s);
             draw2(job, slot, 0, DIM_PIXEL, &along, &across);
             draw2(job, slot, 0, DIM_TIME, &when, &unused);
-            lr_job_camera_ray(job, rays, slot, lr_job_direction(job, job->first + i, along, across - 0.5f), (when - 0.5f)*exposure_s);
+            if (job->camera->pupil)
+                draw2(job, slot, 0, LR_DIM_PUPIL, &u, &v);
+            lr_job_pupil_ray(job, rays, slot, lr_job_direction(job, job->first + i, along, across - 0.5f), lr_job_pupil(job, job->first + i, u, v),
+                             (when - 0.5f)*exposure_s);
         }
 }
 

@@ -18,6 +18,26 @@ static void fill_directions(lr_rig_camera *camera)
     }
 }
 
+// The pupil as the pixel's central ray sees it: an ellipse f/N across the line and V(theta) f/N along it, so that its area is the etendue's,
+// whether V is the cosine of a pupil fixed on the axis or the table of one that tilts towards the ray.
+static lr_status fill_pupil(lr_rig_camera *camera, lr_error *err)
+{
+    const lr_lens *lens = &camera->def->lens;
+    const double radius_m = 0.5*lens->focal_m/lens->f_number;
+    if (!(lens->focus_m > 0.0))
+        return LR_OK;
+    camera->pupil = malloc(2*(size_t)camera->pixels*sizeof *camera->pupil);
+    if (!camera->pupil)
+        return lr_fail(err, LR_ERR_MEMORY, "head: out of memory");
+    for (int i = 0; i < camera->pixels; i++) {
+        const lr_vec3 side = lr_unit(lr_sub(camera_ray(camera, i, 0.5), camera_ray(camera, i, -0.5)));
+        const double share = lr_lens_vignetting(lens, fabs(lr_camera_angle(camera->def, i)));
+        camera->pupil[2*i] = lr_v3f_of(lr_mul(side, radius_m));
+        camera->pupil[2*i + 1] = lr_v3f_of(lr_mul(lr_unit(lr_cross(camera->center[i], side)), radius_m*share));
+    }
+    return LR_OK;
+}
+
 // The laser line as seven points of a Gaussian: Gauss-Hermite nodes and weights for exp(-x^2).
 // Source: Abramowitz & Stegun, table 25.10, n = 7 (from memory; the weights sum to sqrt(pi) in the test).
 static const double hermite_x[4] = {0.0, 0.816287882858965, 1.673551628767471, 2.651961356835233};
@@ -87,6 +107,7 @@ static lr_status build_camera(lr_rig_camera *camera, const lr_camera_def *def, c
     if (!camera->center || !camera->edge || !camera->across || !camera->laser_response || !camera->ambient_response)
         return lr_fail(err, LR_ERR_MEMORY, "head: out of memory");
     fill_directions(camera);
+    LR_TRY(fill_pupil(camera, err));
     fill_laser_response(camera, module);
     return fill_ambient_response(camera, rig, err);
 }
@@ -141,6 +162,7 @@ void lr_rig_destroy(lr_rig *rig)
             free(camera->center);
             free(camera->edge);
             free(camera->across);
+            free(camera->pupil);
             free(camera->laser_response);
             free(camera->ambient_response);
         }

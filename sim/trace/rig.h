@@ -24,6 +24,7 @@ typedef struct lr_rig_camera {
     lr_vec3 *center;            // central ray of each pixel, module frame, unit (pixels)
     lr_vec3f *edge;             // rays between pixels (pixels + 1)
     lr_vec3f *across;           // change of a ray per pixel width across the line (pixels)
+    lr_vec3f *pupil;            // half axes of the pupil as the pixel's ray sees it, module frame: across the line, along it (pixels x 2); NULL: pinhole
     float *laser_response;      // electrons per unit radiance of a laser's line (lasers x pixels) [e/(W m^-2 sr^-1)]
     float *ambient_response;    // electrons per unit of a source's geometry factor (sources x pixels x ambient bins)
 } lr_rig_camera;

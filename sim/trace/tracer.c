@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/anglef.h"
 #include "trace/gather.h"
 #include "trace/indirect.h"
 
@@ -286,6 +287,28 @@ void lr_job_camera_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f
     const lr_vec3f d = lr_madf(lr_madf(lr_mulf(r[0], direction.x), direction.y, r[1]), direction.z, r[2]);
     lr_rays_set(rays, slot, lr_addf(job->pivot, turn(job->arm, job->axis, angle)), lr_unitf(turn(d, job->axis, angle)), 0.0f, INFINITY,
                 job->time + dt_s);
+}
+
+lr_vec3f lr_job_pupil(const lr_line_job *job, int pixel, float u, float v)
+{
+    if (!job->camera->pupil)
+        return lr_v3f(0.0f, 0.0f, 0.0f);
+    float c, s;
+    lr_turnf(v, &c, &s);
+    const float radius = sqrtf(u);
+    return lr_madf(lr_mulf(job->camera->pupil[2*pixel], radius*c), radius*s, job->camera->pupil[2*pixel + 1]);
+}
+
+void lr_job_pupil_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, lr_vec3f pupil, float dt_s)
+{
+    lr_job_camera_ray(job, rays, slot, lr_job_bent(job, direction, pupil), dt_s);
+    if (!job->camera->pupil)
+        return;
+    const lr_vec3f *r = job->to_world;
+    const lr_vec3f moved = turn(lr_madf(lr_madf(lr_mulf(r[0], pupil.x), pupil.y, r[1]), pupil.z, r[2]), job->axis, job->rate*dt_s);
+    rays->ox[slot] += moved.x;
+    rays->oy[slot] += moved.y;
+    rays->oz[slot] += moved.z;
 }
 
 // ---- a line -----------------------------------------------------------------------------------------------------------

@@ -82,6 +82,16 @@ void lr_work_look_through(const lr_line_job *job, lr_rays *rays, lr_ray_order or
 
 // Ray `slot` of `rays` from the camera along `direction` (module frame, about unit length), `dt_s` after mid-exposure.
 void lr_job_camera_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, float dt_s);
+// A place on the pupil for the two numbers u, v in 0..1: offset from its middle, module frame; 0 for a pinhole.
+lr_vec3f lr_job_pupil(const lr_line_job *job, int pixel, float u, float v);
+// `direction` as seen from that place: to where the ray from the middle is in focus, focus_m away.
+static inline lr_vec3f lr_job_bent(const lr_line_job *job, lr_vec3f direction, lr_vec3f pupil)
+{
+    return job->camera->pupil ? lr_madf(direction, -1.0f/(float)job->camera->def->lens.focus_m, pupil) : direction;
+}
+// The camera ray of a sample that starts on the pupil; `direction` is that from its middle.
+void lr_job_pupil_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, lr_vec3f pupil, float dt_s);
+#define LR_DIM_PUPIL 0x7075u     // dimension of the pupil's numbers, beyond those of any step
 // Direction between two pixel edges, `along` in 0..1 down the pixel, `across` in pixel widths.
 static inline lr_vec3f lr_job_direction(const lr_line_job *job, int pixel, float along, float across)
 {
@@ -106,10 +116,10 @@ static inline void lr_rays_set(lr_rays *r, int slot, lr_vec3f o, lr_vec3f d, flo
 // Copies the question (not the answer) of ray `from` into slot `to`.
 void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from);
 
-// One part a pixel: the central rays serve laser and ambient light too.
+// One part a pixel, and a pinhole: the central rays serve laser and ambient light too.
 static inline int lr_job_shares_hits(const lr_line_job *job)
 {
-    return job->tracer->def.laser_samples == 1 && job->tracer->def.ambient_samples == 1;
+    return job->tracer->def.laser_samples == 1 && job->tracer->def.ambient_samples == 1 && !job->camera->pupil;
 }
 
 // The parts of a line.
