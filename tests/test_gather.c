@@ -97,12 +97,57 @@ static void same_for_any_threads(void **state)
     stage_destroy(s);
 }
 
+// What a gathering says of its own error against what gatherings of other seeds do: the mean of D^2 is the variance of M. Both relative to
+// the mean, summed over records; the standard error is that over seeds.
+#define SEEDS 12
+static void halves_tell_the_error(void **state)
+{
+    (void)state;
+    lr_gather *g[SEEDS];
+    stage *s = stage_create_gathered(ROOM, HEAD, 1, 1, 40, 16);
+    for (int k = 0; k < SEEDS; k++) {
+        s->tracer->def.seed = 100 + (uint64_t)k;
+        stage_need(lr_gather_create(s->tracer, 1, NULL, NULL, &g[k], NULL), &(lr_error){"gather"});
+    }
+    const int values = g[0]->values;
+    for (int v = 0; v < values; v++) {
+        double said[SEEDS] = {0}, was[SEEDS] = {0}, mean = 0.0, var = 0.0, all = 0.0;
+        int counted = 0;
+        for (int i = 0; i < g[0]->record_count; i++) {
+            double m = 0.0;
+            for (int k = 0; k < SEEDS; k++)
+                m += (double)g[k]->irradiance[i*values + v]/SEEDS;
+            if (!(m > 0.0))
+                continue;
+            counted++;
+            for (int k = 0; k < SEEDS; k++) {
+                said[k] += pow((double)g[k]->error[i*values + v]/m, 2);
+                was[k] += pow((double)g[k]->irradiance[i*values + v]/m - 1.0, 2)*SEEDS/(SEEDS - 1.0);
+            }
+        }
+        for (int k = 0; k < SEEDS; k++) {
+            mean += (said[k] - was[k])/SEEDS;
+            all += said[k]/SEEDS;
+        }
+        for (int k = 0; k < SEEDS; k++)
+            var += pow(said[k] - was[k] - mean, 2)/(SEEDS - 1);
+        printf("source %d: rms error %.3f said, %.3f seen\n", v, sqrt(all/counted), sqrt((all - mean)/counted));
+        assert_true(counted > 500);
+        assert_near(mean, 0.0, 5.0*sqrt(var/SEEDS));
+        assert_true(5.0*sqrt(var/SEEDS) < 0.7*all);  // or it would say nothing
+    }
+    for (int k = 0; k < SEEDS; k++)
+        lr_gather_destroy(g[k]);
+    stage_destroy(s);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(sphere),
         cmocka_unit_test(same_as_paths),
         cmocka_unit_test(same_for_any_threads),
+        cmocka_unit_test(halves_tell_the_error),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -102,7 +102,7 @@ typedef struct crew {
     lr_gather *gather;
     const lr_tracer *tracer;
     lr_work **work;           // (threads)
-    float *filtered;          // (record_count x values)
+    float *raw;               // what each record got from each half of its paths (record_count x 2 x values)
     int batch;                // records of one job
     float *support;           // what the average of each record weighs (record_count)
     int *weak, weak_count;    // records with little support: near corners and edges
@@ -124,7 +124,7 @@ static lr_status gather_batch(void *context, int64_t index, int worker, lr_error
     lr_gather *g = c->gather;
     const int first = (int)index*c->batch, count = g->record_count - first < c->batch ? g->record_count - first : c->batch;
     lr_line_job job = plain_job(c->tracer, c->work[worker]);
-    lr_gather_paths(&job, g->record + first, first, count, c->tracer->def.gather_paths, g->irradiance + (size_t)first*g->values);
+    lr_gather_paths(&job, g->record + first, first, count, c->tracer->def.gather_paths, c->raw + 2*(size_t)first*g->values);
     if (worker == 0 && c->progress && c->progress(c->context, index, c->jobs))
         return lr_fail(err, LR_ERR_CANCELLED, "stopped; the same command goes on from here");
     return LR_OK;
@@ -139,16 +139,16 @@ static lr_status gather_weak(void *context, int64_t index, int worker, lr_error 
     const int first = (int)index*c->weak_batch, count = c->weak_count - first < c->weak_batch ? c->weak_count - first : c->weak_batch;
     const float had = (float)c->tracer->def.gather_paths, all = had + (float)c->again;
     lr_gather_record copy[WEAK_AT_ONCE];
-    float more[WEAK_AT_ONCE*LR_MAX_GATHERED];
+    float more[WEAK_AT_ONCE*2*LR_MAX_GATHERED];
     for (int k = 0; k < count; k++)
         copy[k] = g->record[c->weak[first + k]];
     lr_line_job job = plain_job(c->tracer, c->work[worker]);
     job.seed = lr_hash(job.seed, 1);
     lr_gather_paths(&job, copy, first, count, c->again, more);
     for (int k = 0; k < count; k++) {
-        float *e = g->irradiance + (size_t)c->weak[first + k]*g->values;
-        for (int v = 0; v < g->values; v++)
-            e[v] = (had*e[v] + (float)c->again*more[k*g->values + v])/all;
+        float *e = c->raw + 2*(size_t)c->weak[first + k]*g->values;
+        for (int v = 0; v < 2*g->values; v++)
+            e[v] = (had*e[v] + (float)c->again*more[2*k*g->values + v])/all;
     }
     return LR_OK;
 }
@@ -165,7 +165,7 @@ static int same_surface(lr_vec3f point, lr_vec3f normal, const lr_gather_record 
 }
 
 // Adds record `cell` to the average of record i if it is near enough.
-static void spread_one(const crew *c, int i, int cell, float spread, float *sum, float *total)
+static void spread_one(const crew *c, int i, int cell, float spread, float *sum, float *error, float *total)
 {
     const lr_gather *g = c->gather;
     float d2;
@@ -175,8 +175,11 @@ static void spread_one(const crew *c, int i, int cell, float spread, float *sum,
     if (cell != i && q <= 0.0f)
         return;
     const float weight = cell == i ? 1.0f : q;
-    for (int k = 0; k < g->values; k++)
-        sum[k] += weight*g->irradiance[(size_t)cell*g->values + k];
+    const float *half = c->raw + 2*(size_t)cell*g->values, *other = half + g->values;
+    for (int k = 0; k < g->values; k++) {
+        sum[k] += weight*(half[k] + other[k]);
+        error[k] += weight*(half[k] - other[k]);
+    }
     *total += weight;
 }
 
@@ -186,18 +189,21 @@ static void spread_cell(const crew *c, int row, int column)
     const int columns = cells_of_row(g->rows, row), i = g->cell[g->first_cell[row] + column];
     if (i < 0)
         return;
-    float *sum = c->filtered + (size_t)i*g->values, total = 0.0f;
+    float *sum = g->irradiance + (size_t)i*g->values, *error = g->error + (size_t)i*g->values, total = 0.0f;
     memset(sum, 0, (size_t)g->values*sizeof *sum);
+    memset(error, 0, (size_t)g->values*sizeof *error);
     const float spread = fmaxf(SPREAD_REACH*g->record[i].reach, 1e-4f);
     for (int r = row - SPREAD_CELLS; r <= row + SPREAD_CELLS; r++) {
         if (r < 0 || r >= g->rows)
             continue;
         const int n = cells_of_row(g->rows, r), middle = (int)((column + 0.5)*n/columns);
         for (int k = middle - SPREAD_CELLS; k <= middle + SPREAD_CELLS; k++)
-            spread_one(c, i, g->cell[g->first_cell[r] + (k + n) % n], spread, sum, &total);
+            spread_one(c, i, g->cell[g->first_cell[r] + (k + n) % n], spread, sum, error, &total);
     }
-    for (int k = 0; k < g->values; k++)
+    for (int k = 0; k < g->values; k++) {
         sum[k] /= total;
+        error[k] /= total;
+    }
     c->support[i] = total;
 }
 
@@ -232,10 +238,11 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     lr_gather *g = c->gather;
     const size_t values = (size_t)g->record_count*(size_t)g->values;
     g->irradiance = calloc(values + 1, sizeof *g->irradiance);
-    c->filtered = malloc((values + 1)*sizeof *c->filtered);
+    g->error = calloc(values + 1, sizeof *g->error);
+    c->raw = malloc((2*values + 1)*sizeof *c->raw);
     c->support = calloc((size_t)g->record_count + 1, sizeof *c->support);
     c->weak = malloc(((size_t)g->record_count + 1)*sizeof *c->weak);
-    if (!g->irradiance || !c->filtered || !c->support || !c->weak)
+    if (!g->irradiance || !g->error || !c->raw || !c->support || !c->weak)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     c->batch = LR_CHUNK_RAYS/c->tracer->def.gather_paths;
     if (c->batch < 1)
@@ -251,11 +258,7 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     c->again = WEAK_FACTOR*c->tracer->def.gather_paths < LR_CHUNK_RAYS ? WEAK_FACTOR*c->tracer->def.gather_paths : LR_CHUNK_RAYS;
     c->weak_batch = LR_CHUNK_RAYS/c->again < WEAK_AT_ONCE ? LR_CHUNK_RAYS/c->again : WEAK_AT_ONCE;
     LR_TRY(lr_threads_run(threads, (c->weak_count + c->weak_batch - 1)/c->weak_batch, gather_weak, c, err));
-    LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
-    float *raw = g->irradiance;
-    g->irradiance = c->filtered;
-    c->filtered = raw;
-    return LR_OK;
+    return lr_threads_run(threads, g->rows, spread_row, c, err);
 }
 
 static lr_status build(crew *c, int threads, lr_error *err)
@@ -292,7 +295,7 @@ lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)
         lr_work_destroy(c.work[i]);
     }
     free(c.work);
-    free(c.filtered);
+    free(c.raw);
     free(c.support);
     free(c.weak);
     if (status != LR_OK)
@@ -310,12 +313,13 @@ void lr_gather_destroy(lr_gather *g)
     free(g->cell);
     free(g->record);
     free(g->irradiance);
+    free(g->error);
     free(g);
 }
 
 // ---- looking up -----------------------------------------------------------------------------------------------------------------
 
-int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float *out)
+int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float errors, float *out)
 {
     const lr_vec3f d = lr_subf(point, g->center);
     const float distance = sqrtf(lr_dotf(d, d)), most = MOST_SPACING*distance*(float)LR_PI/(float)g->rows;
@@ -341,6 +345,8 @@ int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float *o
             const float weight = wr*(1.0f - fabsf(column - (float)c)) + 1e-3f;
             for (int k = 0; k < g->values; k++)
                 out[k] += weight*g->irradiance[(size_t)i*g->values + k];
+            for (int k = 0; errors != 0.0f && k < g->values; k++)
+                out[k] += errors*weight*g->error[(size_t)i*g->values + k];
             total += weight;
         }
     }

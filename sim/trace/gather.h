@@ -28,6 +28,8 @@ typedef struct lr_gather {
     lr_gather_record *record;
     int values;               // sources x ambient bins
     float *irradiance;        // (record_count x values), source after source, in units of each source's spectrum
+    float *error;             // (record_count x values) half the difference of what two halves of the paths gave: varies as the error of
+                              // `irradiance` does, but for what averaging over neighbours leaves out
     lr_trace_count count;     // rays it took
 } lr_gather;
 
@@ -36,7 +38,8 @@ lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)
                            lr_gather **out, lr_error *err);
 void lr_gather_destroy(lr_gather *gather);  // NULL is fine
 
-// Irradiance at a point on a matte surface, normal on the side that is lit; `out` (values). 0: no point of this surface is near.
-int lr_gather_look(const lr_gather *gather, lr_vec3f point, lr_vec3f normal, float *out);
+// Irradiance at a point on a matte surface, normal on the side that is lit, and `errors` times its error; `out` (values). 0: no point of
+// this surface is near.
+int lr_gather_look(const lr_gather *gather, lr_vec3f point, lr_vec3f normal, float errors, float *out);
 
 #endif

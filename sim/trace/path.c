@@ -417,7 +417,7 @@ static int take_gathered(const lr_line_job *job, const lr_vertex *v)
     if (!gather || job->gathered || !lr_gather_matte(v->surface) || scene->object[job->work->rays.object[v->i]].motion)
         return 0;
     const lr_vec3f facing = lr_dotf(v->normal, v->wo) >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f);
-    if (!lr_gather_look(gather, v->point, facing, irradiance))
+    if (!lr_gather_look(gather, v->point, facing, job->tracer->gather_error, irradiance))
         return 0;
     const lr_path_state *path = &job->work->path;
     for (int k = 0; k < scene->source_count; k++) {
@@ -540,23 +540,24 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int number, int
     lr_work *work = job->work;
     lr_path_state *path = &work->path;
     const int bins = job->tracer->rig->bins.ambient_count, values = job->tracer->scene->source_count*bins;
-    float nearness[LR_CHUNK_PIXELS] = {0.0f};
+    float nearness[2*LR_CHUNK_PIXELS] = {0.0f};
     job->gathered = out;
     job->nearness = nearness;
     work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
     for (int slot = 0; slot < count*paths; slot++) {
-        path->pixel[slot] = slot/paths;
-        path->seed[slot] = lr_hash(job->seed, (uint32_t)(number + slot/paths));
-        path->sample[slot] = (uint32_t)(slot % paths);
+        const int half = slot % paths % 2;   // each an even set of its own: only then is their difference a measure of the error
+        path->pixel[slot] = 2*(slot/paths) + half;
+        path->seed[slot] = lr_hash(job->seed, (uint32_t)(2*(number + slot/paths) + half));
+        path->sample[slot] = (uint32_t)(slot % paths/2);
         work->rays.time_s[slot] = 0.0f;
         for (int b = 0; b < bins; b++)
             path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)paths;
         leave_point(job, slot, &record[slot/paths]);
     }
-    memset(out, 0, (size_t)(count*values)*sizeof *out);
+    memset(out, 0, (size_t)(2*count*values)*sizeof *out);
     collect_all(job);
     swap_batches(work);
     run_paths(job, 1, 0);
     for (int i = 0; i < count; i++)
-        record[i].reach = nearness[i] > 0.0f ? (float)paths/nearness[i] : 1e6f;
+        record[i].reach = nearness[2*i] + nearness[2*i + 1] > 0.0f ? (float)paths/(nearness[2*i] + nearness[2*i + 1]) : 1e6f;
 }

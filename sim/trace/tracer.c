@@ -32,8 +32,8 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
         return lr_fail(err, LR_ERR_RANGE, "bounce share: %g is not in (0, 1]", def->bounce_share);
     if (!(def->gather_rows == 0 || (def->gather_rows >= 8 && def->gather_rows <= 8192)))
         return lr_fail(err, LR_ERR_RANGE, "gather rows: %d is not 0 or in [8, 8192]", def->gather_rows);
-    if (!(def->gather_paths >= 1 && def->gather_paths <= LR_CHUNK_RAYS))
-        return lr_fail(err, LR_ERR_RANGE, "gather paths: %d is not in [1, %d]", def->gather_paths, LR_CHUNK_RAYS);
+    if (!(def->gather_paths >= 2 && def->gather_paths <= LR_CHUNK_RAYS && def->gather_paths % 2 == 0))
+        return lr_fail(err, LR_ERR_RANGE, "gather paths: %d is not an even number in [2, %d]", def->gather_paths, LR_CHUNK_RAYS);
     lr_tracer *tracer = calloc(1, sizeof *tracer);
     if (!tracer)
         return lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
@@ -48,6 +48,14 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
     }
     *out = tracer;
     return LR_OK;
+}
+
+lr_tracer lr_tracer_again(const lr_tracer *tracer)
+{
+    lr_tracer again = *tracer;
+    again.def.seed ^= 0x9e3779b97f4a7c15u;
+    again.gather_error = -1.41421356f;
+    return again;
 }
 
 void lr_tracer_destroy(lr_tracer *tracer)

@@ -17,7 +17,7 @@ typedef struct lr_trace_def {  // start from lr_trace_def_default()
     double bounce_share;       // share of a pixel's paths that go on after the first hit, (0, 1]; the rest is made up by weight
     double faint_e;            // ambient light expected to give fewer electrons than this is asked for by chance; 0: always
     int gather_rows;           // of elevation over 180 degrees in the grid where ambient light is gathered; 0: none, all by paths
-    int gather_paths;          // light paths from each of its points, 1 .. 2048
+    int gather_paths;          // light paths from each of its points, even, 2 .. 2048
 } lr_trace_def;
 lr_trace_def lr_trace_def_default(void);
 
@@ -29,7 +29,13 @@ typedef struct lr_tracer {     // read-only while tracing
     lr_lights lights;
     lr_surface white;          // matte with reflectance pi in every bin: radiance out = irradiance in
     struct lr_gather *gather;  // or NULL; made by lr_tracer_gather
+    float gather_error;        // added to the gathered light: this many times its error as the gathering itself shows it; 0
 } lr_tracer;
+
+// The same tracer for a second estimate of the same light by other paths: the difference of the two over sqrt(2) has the distribution of the
+// error of one. Shares everything with `tracer`: not to be destroyed, and gone with it.
+// The gathered light cannot be gathered twice; its two halves M + D and M - D tell its error, D, and the second estimate takes M - sqrt(2) D.
+lr_tracer lr_tracer_again(const lr_tracer *tracer);
 
 // Keeps the pointers: scene, bvh and rig must outlive it. The scene is baked to rig->bins. Errors: RANGE, MEMORY.
 lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err);

@@ -129,7 +129,8 @@ void lr_store_lit(const lr_line_job *job, const lr_line_truth *truth);     // tr
 void lr_direct_laser(const lr_line_job *job);                              // trace/lit_curve.c
 void lr_ambient_paths(const lr_line_job *job);                             // trace/path.c
 
-// Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS), the first being number `number` of the room; out (count x sources x ambient bins).
+// Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS), the first being number `number` of the room, in two parts, from every other
+// of an even number of paths each; out (count x 2 x sources x ambient bins) adds up to the irradiance.
 void lr_gather_paths(lr_line_job *job, struct lr_gather_record *record, int number, int count, int paths, float *out);  // trace/path.c
 int lr_gather_matte(const lr_surface *surface);                            // trace/gather.c
 
