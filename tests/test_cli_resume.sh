@@ -87,7 +87,7 @@ import json, os
 import numpy as np
 lines, pixels = 3*360, 48
 scan = json.load(open("scan.json"))
-assert scan["seed"] == "1" and scan["lines"] == lines and len(scan["arrays"]) == 2 + 2*12
+assert scan["seed"] == "1" and scan["lines"] == lines and len(scan["arrays"]) == 2 + 2*13
 for a in scan["arrays"]:
     x = np.load(a["path"], mmap_mode="r")
     assert list(x.shape) == a["shape"] and x.shape[0] == lines, a

@@ -57,8 +57,21 @@ static void print_json(const scan_options *o, const lr_run_report *r, double sec
                 r->load_s, r->gather_s, r->trace_s, r->finish_s, cli_peak_memory_mb(), r->gather_rays);
     for (int k = 0; k < LR_RAY_KINDS; k++)
         lr_text_add(&text, "%s\"%s\": %" PRId64, k ? ", " : "", lr_ray_kind_names[k], r->count.rays[k]);
-    printf("%s}}\n", text.data ? text.data : "{");
+    lr_text_add(&text, "}");
+    if (r->light_error.pixels > 0) {
+        lr_text_add(&text, ", \"light_error\": ");
+        lr_light_error_json(&r->light_error, &text);
+    }
+    printf("%s}\n", text.data ? text.data : "{");
     lr_text_free(&text);
+}
+
+static void print_light_error(const lr_light_error *e)
+{
+    printf("error of the light: below a quarter of the sensor's noise in %.1f %% of pixels (%" PRId64 " lines rendered twice); rms error/noise", 100.0*lr_light_error_share(e), e->lines);
+    for (int part = 0; lr_light_error_parts[part]; part++)
+        printf("%s %s %.3f", part ? "," : "", lr_light_error_parts[part], lr_light_error_rms(e, part));
+    printf("\n");
 }
 
 static void print_words(const scan_options *o, const lr_run_report *r)
@@ -70,6 +83,8 @@ static void print_words(const scan_options *o, const lr_run_report *r)
     printf("%s: %s%" PRId64 " lines, %.2f Mpixel in %.1f s: %.3f Mpixel/s, %.1f Mray/s, peak memory %.0f MB\n", o->out,
            r->resumed ? "resumed, " : "", r->lines, 1e-6*(double)r->pixels, r->load_s + r->gather_s + r->trace_s + r->finish_s,
            r->trace_s > 0.0 ? 1e-6*(double)r->pixels/r->trace_s : 0.0, r->trace_s > 0.0 ? 1e-6*rays_total(r)/r->trace_s : 0.0, cli_peak_memory_mb());
+    if (r->light_error.pixels > 0)
+        print_light_error(&r->light_error);
     if (!r->finished)
         printf("%s: other shards still have lines to render\n", o->out);
 }

@@ -26,6 +26,7 @@ const char *const lr_quality_names[] = {"draft", "standard", "fine", NULL};
 typedef struct camera_slot {   // one camera of the scan and where its arrays are
     int module, camera, partner;
     int raw;                          // index of the raw array
+    int error;                        // index of the array of light errors
     int layer[LR_TRUTH_LAYERS];       // index of a truth array or -1
     lr_sensor *sensor;
     lr_image *image;
@@ -36,6 +37,8 @@ typedef struct module_slot { int lines, truth_lines; } module_slot;
 typedef struct worker {
     lr_work *work;
     float *signal, *part[5];          // (BLOCK_LINES x most pixels)
+    float *again[5];                  // (most pixels) a line's second rendering
+    lr_truth_error error[BLOCK_LINES];
     float *range, *normal, *partner;
     int32_t *object;
     uint16_t *material, *raw;
@@ -49,6 +52,7 @@ typedef struct run {
     lr_bvh *bvh;
     lr_rig *rig;
     lr_tracer *tracer;
+    lr_tracer again;                  // for the second rendering of a line
     lr_scan_writer *writer;
     int64_t first_line, line_count;
     int threads, camera_count, array_count, most_pixels;
@@ -61,6 +65,7 @@ typedef struct run {
     void *context;
     int64_t done, total;
     int cancelled;
+    lr_light_error *light_error;      // of the report
 } run;
 
 lr_run_def lr_run_def_default(void)
@@ -132,10 +137,29 @@ static void render_line(const run *r, const camera_slot *slot, worker *w, int64_
     lr_sensor_expose(slot->sensor, line, w->signal, w->raw + at);
 }
 
+// The same line once more, by other light paths: what the two differ by is their error.
+static void measure_line(const run *r, const camera_slot *slot, worker *w, int64_t line, int row)
+{
+    const size_t at = (size_t)row*(size_t)r->head->module[slot->module].camera[slot->camera].sensor.pixels;
+    const lr_line_truth nothing = {0};
+    const lr_line_light light = {.direct = w->again[0], .indirect = w->again[1], .sun = w->again[2], .sky = w->again[3], .lamp = w->again[4]};
+    float *const one[5] = {w->part[0] + at, w->part[1] + at, w->part[2] + at, w->part[3] + at, w->part[4] + at};
+    lr_trace_line(&r->again, w->work, slot->module, slot->camera, slot->partner, line, &nothing, &light);
+    for (int part = 0; part < 5; part++)
+        lr_image_blur(slot->image, w->again[part], w->signal);
+    w->error[row] = lr_light_error_line(slot->sensor, one, w->again);
+}
+
 static lr_status render_camera(run *r, const camera_slot *slot, worker *w, int64_t first, int64_t count, lr_error *err)
 {
-    for (int64_t k = 0; k < count; k++)
+    const int index = (int)(slot - r->camera);
+    for (int64_t k = 0; k < count; k++) {
         render_line(r, slot, w, r->first_line + first + k, (int)k);
+        w->error[k] = (lr_truth_error){0};
+        if (lr_light_error_wants(first + k, r->line_count, index, r->camera_count))
+            measure_line(r, slot, w, r->first_line + first + k, (int)k);
+    }
+    LR_TRY(lr_scan_writer_rows(r->writer, slot->error, first, count, w->error, err));
     LR_TRY(lr_scan_writer_rows(r->writer, slot->raw, first, count, w->raw, err));
     for (int layer = 0; layer < LR_TRUTH_LAYERS; layer++)
         if (slot->layer[layer] >= 0)
@@ -249,6 +273,7 @@ static lr_status build(run *r, lr_run_report *report, lr_error *err)
     LR_TRY(lr_tracer_create(&trace, r->scene, r->bvh, r->rig, &r->tracer, err));
     const double start = now_s();
     LR_TRY(lr_tracer_gather(r->tracer, r->threads, show_light, r, err));
+    r->again = lr_tracer_again(r->tracer);
     report->gather_s = now_s() - start;
     for (int k = 0; r->tracer->gather && k < LR_RAY_KINDS; k++)
         report->gather_rays += r->tracer->gather->count.rays[k];
@@ -297,6 +322,11 @@ static lr_status list_camera(run *r, int module, int camera, lr_error *err)
         snprintf(array->about, sizeof array->about, "%s", lr_truth_about((lr_truth_layer)layer));
         LR_TRY(lr_truth_path(m->name, c->name, (lr_truth_layer)layer, array->path, sizeof array->path, err));
     }
+    lr_scan_array *error = &r->array[r->array_count];
+    slot->error = r->array_count++;
+    *error = (lr_scan_array){.info = lr_truth_error_info(r->line_count),
+                             .about = "of lines rendered twice: pixels, those with an error of light below a quarter of the noise, sums of (error/noise)^2"};
+    LR_TRY(lr_truth_error_path(m->name, c->name, error->path, sizeof error->path, err));
     LR_TRY(lr_image_create(r->head, module, camera, r->def->seed, &slot->image, err));
     return lr_sensor_create(&c->sensor, c->exposure_s, r->def->seed, module, camera, &slot->sensor, err);
 }
@@ -323,7 +353,7 @@ static lr_status list_arrays(run *r, lr_error *err)
     for (int m = 0; m < r->head->module_count; m++)
         cameras += r->head->module[m].camera_count;
     r->camera = calloc((size_t)cameras + 1, sizeof *r->camera);
-    r->array = calloc((size_t)(cameras*(1 + LR_TRUTH_LAYERS) + 2*r->head->module_count + 1), sizeof *r->array);
+    r->array = calloc((size_t)(cameras*(2 + LR_TRUTH_LAYERS) + 2*r->head->module_count + 1), sizeof *r->array);
     if (!r->camera || !r->array)
         return lr_fail(err, LR_ERR_MEMORY, "scan: out of memory");
     for (int m = 0; m < r->head->module_count; m++)
@@ -338,7 +368,7 @@ static lr_status make_worker(run *r, worker *w, lr_error *err)
     lr_work_count(w->work)->measure = r->def->measure;
     int ok = (w->signal = malloc(n*sizeof(float))) != NULL;
     for (int i = 0; i < 5; i++)
-        ok = (w->part[i] = malloc(n*sizeof(float))) != NULL && ok;
+        ok = (w->part[i] = malloc(n*sizeof(float))) != NULL && (w->again[i] = malloc((size_t)r->most_pixels*sizeof(float))) != NULL && ok;
     ok = (w->range = malloc(n*sizeof(float))) != NULL && ok;
     ok = (w->normal = malloc(3*n*sizeof(float))) != NULL && ok;
     ok = (w->partner = malloc(n*sizeof(float))) != NULL && ok;
@@ -353,8 +383,10 @@ static void free_worker(worker *w)
 {
     lr_work_destroy(w->work);
     free(w->signal);
-    for (int i = 0; i < 5; i++)
+    for (int i = 0; i < 5; i++) {
         free(w->part[i]);
+        free(w->again[i]);
+    }
     free(w->range);
     free(w->normal);
     free(w->partner);
@@ -418,6 +450,25 @@ static void write_labels(const run *r, lr_text *text)
     lr_text_add(text, "]}\n");
 }
 
+// Read back from the folder, so that it is the same whoever rendered the lines, and when.
+static lr_status sum_errors(void *context, const lr_scan_writer *writer, lr_text *out, lr_error *err)
+{
+    const run *r = context;
+    *r->light_error = (lr_light_error){0};
+    for (int c = 0; c < r->camera_count; c++)
+        for (int64_t first = 0; first < r->line_count; first += BLOCK_LINES) {
+            lr_truth_error record[BLOCK_LINES];
+            const int64_t count = r->line_count - first < BLOCK_LINES ? r->line_count - first : BLOCK_LINES;
+            LR_TRY(lr_scan_writer_read(writer, r->camera[c].error, first, count, record, err));
+            for (int64_t k = 0; k < count; k++)
+                lr_light_error_add(r->light_error, &record[k]);
+        }
+    lr_text_add(out, "{\"light_error\": ");
+    lr_light_error_json(r->light_error, out);
+    lr_text_add(out, "}");
+    return LR_OK;
+}
+
 static lr_status open_writer(run *r, const lr_run_input *scene, const lr_run_input *head, lr_error *err)
 {
     lr_calibration nominal = {0}, built = {0};
@@ -457,6 +508,8 @@ static lr_status open_writer(run *r, const lr_run_input *scene, const lr_run_inp
         def.shard = r->def->shard;
         def.shard_count = r->def->shard_count;
         def.threads = r->threads;
+        def.results = sum_errors;
+        def.results_context = r;
         status = lr_scan_writer_open(&def, &r->writer, err);
     }
     free(scene_text);
@@ -536,6 +589,7 @@ lr_status lr_run(const lr_run_input *scene, const lr_run_input *head, const lr_r
 {
     run r = {.def = def, .progress = progress, .context = context, .threads = def->threads > 0 ? def->threads : lr_thread_default()};
     *report = (lr_run_report){0};
+    r.light_error = &report->light_error;
     report->count.measure = def->measure;
     pthread_mutex_init(&r.lock, NULL);
     const lr_status status = run_all(&r, scene, head, report, err);

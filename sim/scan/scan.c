@@ -166,6 +166,11 @@ lr_status lr_scan_write(const lr_scan *scan, lr_text *out, lr_error *err)
     }
     lr_text_add(out, "\n  ],\n  \"settings\": ");
     lr_status status = write_json(out, "settings", scan->settings, 2, err);
+    if (scan->results) {
+        lr_text_add(out, ",\n  \"results\": ");
+        if (status == LR_OK)
+            status = write_json(out, "results", scan->results, 2, err);
+    }
     lr_text_add(out, ",\n  \"inputs\": {\n    \"scene\": ");
     if (status == LR_OK)
         status = write_json(out, "scene", scan->scene, 4, err);
@@ -219,6 +224,12 @@ static lr_status read_settings(const lr_json *json, const lr_node *node, void *r
 {
     (void)json, (void)context;
     return keep_text(node, &((lr_scan *)record)->settings, err);
+}
+
+static lr_status read_results(const lr_json *json, const lr_node *node, void *record, void *context, lr_error *err)
+{
+    (void)json, (void)context;
+    return keep_text(node, &((lr_scan *)record)->results, err);
 }
 
 static lr_status read_inputs(const lr_json *json, const lr_node *node, void *record, void *context, lr_error *err)
@@ -335,7 +346,8 @@ static void free_texts(void *record)
     free(scan->settings);
     free(scan->scene);
     free(scan->head);
-    scan->settings = scan->scene = scan->head = NULL;
+    free(scan->results);
+    scan->settings = scan->scene = scan->head = scan->results = NULL;
 }
 
 static const lr_field scan_fields[] = {
@@ -344,7 +356,7 @@ static const lr_field scan_fields[] = {
     CUSTOM("lines", read_lines, LR_FIELD_REQUIRED), CUSTOM("block_lines", read_block_lines, 0),
     {.key = "arrays", .kind = LR_FIELD_LIST, .offset = AT(lr_scan, array), .count_offset = AT(lr_scan, array_count),
      .count = LR_SCAN_MAX_ARRAYS, .set = &array_set, .flags = LR_FIELD_REQUIRED},
-    CUSTOM("settings", read_settings, LR_FIELD_REQUIRED), CUSTOM("inputs", read_inputs, LR_FIELD_REQUIRED),
+    CUSTOM("settings", read_settings, LR_FIELD_REQUIRED), CUSTOM("results", read_results, 0), CUSTOM("inputs", read_inputs, LR_FIELD_REQUIRED),
     {.kind = LR_FIELD_END}};
 static const lr_field_set scan_set = {.name = "scan", .size = sizeof(lr_scan), .fields = scan_fields, .format = LR_SCAN_FORMAT,
                                       .check = check_scan, .destroy = free_texts};

@@ -32,6 +32,7 @@ typedef struct lr_scan {
     lr_scan_array *array;        // (array_count)
     char *settings;              // JSON object: every setting that shapes the result
     char *scene, *head;          // JSON as used, after overrides
+    char *results;               // JSON object: what the finished scan says of itself; NULL: nothing
 } lr_scan;
 
 void lr_scan_free(lr_scan *scan);  // leaves it empty

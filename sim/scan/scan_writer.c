@@ -92,6 +92,24 @@ lr_status lr_scan_writer_rows(lr_scan_writer *w, int array, int64_t first_line, 
     return status == LR_OK ? status : lr_fail_prefix(err, status, w->folder);
 }
 
+lr_status lr_scan_writer_read(const lr_scan_writer *w, int array, int64_t first_line, int64_t line_count, void *data, lr_error *err)
+{
+    assert(array >= 0 && array < w->scan.array_count && first_line >= 0 && line_count >= 0 && first_line + line_count <= w->scan.line_count);
+    const lr_scan_output *out = &w->out[array];
+    int64_t at = (int64_t)out->data_offset + first_line*out->row_bytes, left = line_count*out->row_bytes;
+    for (char *next = data; left > 0;) {
+        const ssize_t n = pread(out->fd, next, (size_t)left, at);
+        if (n < 0 && errno == EINTR)
+            continue;
+        if (n <= 0)
+            return lr_fail(err, LR_ERR_IO, "%.300s/%s: cannot be read: %s", w->folder, w->scan.array[array].path, n < 0 ? strerror(errno) : "it ends too soon");
+        next += n;
+        at += n;
+        left -= n;
+    }
+    return LR_OK;
+}
+
 // ---- Marking finished blocks ----
 
 static lr_status put_on_disk(const lr_scan_writer *w, lr_error *err)
@@ -236,10 +254,28 @@ static lr_status write_sums(const lr_scan_writer *w, const lr_text *scan, lr_err
     return status;
 }
 
+static lr_status take_results(lr_scan_writer *w, lr_error *err)
+{
+    lr_text text = {0};
+    if (!w->results)
+        return LR_OK;
+    lr_status status = w->results(w->results_context, w, &text, err);
+    if (status == LR_OK && text.failed)
+        status = lr_fail(err, LR_ERR_MEMORY, "scan.json: out of memory");
+    if (status != LR_OK) {
+        lr_text_free(&text);
+        return status;
+    }
+    free(w->scan.results);
+    w->scan.results = text.data;
+    return LR_OK;
+}
+
 // scan.json comes last, by rename; only then may progress/ go: a kill between the two leaves a finished scan.
 static lr_status write_end(lr_scan_writer *w, lr_error *err)
 {
     LR_TRY(lr_threads_run(w->threads, w->scan.array_count, sum_array, w, err));
+    LR_TRY(take_results(w, err));
     lr_scan last = w->scan;
     last.block_lines = 0;
     lr_text text = {0};

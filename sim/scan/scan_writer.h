@@ -13,6 +13,8 @@
 
 #include "scan/scan.h"
 
+typedef struct lr_scan_writer lr_scan_writer;
+
 typedef struct lr_scan_file { const char *path; const void *data; size_t length; } lr_scan_file;  // path inside the folder
 
 typedef struct lr_scan_writer_def {  // start from lr_scan_writer_def_default(); everything is copied
@@ -31,6 +33,9 @@ typedef struct lr_scan_writer_def {  // start from lr_scan_writer_def_default();
     int force;                   // 1: replace a scan that is there, finished or not
     int shard, shard_count;      // 1 of 1 unless several processes share the folder: block b belongs to shard 1 + b % shard_count
     int threads;                 // for checksums in finish; 0: lr_thread_default()
+    // What goes into scan.json as "results", a JSON object, worked out from the rows of the complete scan; NULL: nothing. Called by finish.
+    lr_status (*results)(void *context, const lr_scan_writer *writer, lr_text *out, lr_error *err);
+    void *results_context;
 } lr_scan_writer_def;
 
 typedef enum lr_scan_state {
@@ -38,8 +43,6 @@ typedef enum lr_scan_state {
     LR_SCAN_RESUMED,             // an unfinished scan of the same inputs goes on
     LR_SCAN_FINISHED,            // the scan is complete already: nothing is left to do, nothing is rewritten
 } lr_scan_state;
-
-typedef struct lr_scan_writer lr_scan_writer;
 
 lr_scan_writer_def lr_scan_writer_def_default(void);
 
@@ -56,6 +59,8 @@ int lr_scan_writer_wants(const lr_scan_writer *writer, int64_t block);
 
 // Rows first_line .. first_line + line_count - 1 of array `array` (index into the definition). Any thread. IO
 lr_status lr_scan_writer_rows(lr_scan_writer *writer, int array, int64_t first_line, int64_t line_count, const void *data, lr_error *err);
+// Reads rows back, as written by whichever process. Any thread. IO
+lr_status lr_scan_writer_read(const lr_scan_writer *writer, int array, int64_t first_line, int64_t line_count, void *data, lr_error *err);
 // All rows of `block` have been written. Any thread. IO
 lr_status lr_scan_writer_done(lr_scan_writer *writer, int64_t block, lr_error *err);
 // Puts all that is done on disk and marks it, now. Any thread. IO

@@ -18,6 +18,8 @@ struct lr_scan_writer {
     char folder[LR_PATH_MAX], progress[LR_PATH_MAX];
     lr_scan scan;              // what scan.json will say
     int shard, shard_count, threads;
+    lr_status (*results)(void *context, const lr_scan_writer *writer, lr_text *out, lr_error *err);
+    void *results_context;
     lr_scan_state state;
     lr_scan_output *out;       // (scan.array_count)
     lr_scan_sum *side;         // (side_count) files beside the arrays, calibration.json among them

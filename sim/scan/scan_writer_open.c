@@ -357,6 +357,8 @@ lr_status lr_scan_writer_open(const lr_scan_writer_def *def, lr_scan_writer **ou
     w->shard_count = def->shard_count;
     w->threads = def->threads > 0 ? def->threads : lr_thread_default();
     w->flushed_s = lr_scan_clock_s();
+    w->results = def->results;
+    w->results_context = def->results_context;
 
     lr_text calibration = {0};
     lr_status status = copy_folder(w, def->folder, err);

@@ -2,6 +2,7 @@
 #include "sensor/sensor.h"
 
 #include <assert.h>
+#include <math.h>
 #include <stdlib.h>
 
 #include "sensor/noise.h"
@@ -136,6 +137,12 @@ void lr_sensor_expose(const lr_sensor *sensor, int64_t line, const float *expect
     }
     for (int i = 0; i < sensor->defect_count; i++)
         dn[sensor->defects[i].pixel] = sensor->defects[i].dn;
+}
+
+double lr_sensor_variance_e2(const lr_sensor *s, double expected_e)
+{
+    const double step_e = 1.0/(double)s->gain_dn_per_e, read_e = (double)s->read_noise_e;
+    return fmax(expected_e, 0.0) + (double)s->dark_e + read_e*read_e + step_e*step_e/12.0;
 }
 
 int lr_sensor_pixels(const lr_sensor *sensor) { return sensor->pixels; }

@@ -21,6 +21,10 @@ void lr_sensor_destroy(lr_sensor *sensor);  // NULL is fine
 // dn: digital numbers (pixels). Allocates nothing, cannot fail.
 void lr_sensor_expose(const lr_sensor *sensor, int64_t line, const float *expected_e, uint16_t *dn);
 
+// Noise of one pixel from exposure to exposure [e^2]: shot noise of light and dark current, read noise, rounding to digital numbers. Without
+// what a line has in common and what stays. 0 or less counts as no light.
+double lr_sensor_variance_e2(const lr_sensor *sensor, double expected_e);
+
 int lr_sensor_pixels(const lr_sensor *sensor);
 const float *lr_sensor_gain_map(const lr_sensor *sensor);     // 1 + prnu_i, 0 or more (pixels)
 const float *lr_sensor_offset_map(const lr_sensor *sensor);   // dsnu_i in electrons (pixels)

@@ -128,6 +128,24 @@ lr_npy_info lr_truth_lines_info(int64_t lines)
     return info;
 }
 
+lr_npy_info lr_truth_error_info(int64_t lines)
+{
+    static const char *const names[] = {"measured", "within", "all2", "direct2", "indirect2", "sun2", "sky2", "lamp2"};
+    enum { FIELDS = sizeof names/sizeof *names };
+    _Static_assert(sizeof(lr_truth_error) == 2*sizeof(int32_t) + (FIELDS - 2)*sizeof(double), "packed");
+    lr_npy_info info = {.field_count = FIELDS, .dims = 1, .shape = {lines}};
+    for (int i = 0; i < FIELDS; i++) {
+        snprintf(info.field[i].name, sizeof info.field[i].name, "%s", names[i]);
+        snprintf(info.field[i].descr, sizeof info.field[i].descr, i < 2 ? "<i4" : "<f8");
+    }
+    return info;
+}
+
+lr_status lr_truth_error_path(const char *module, const char *camera, char *out, size_t capacity, lr_error *err)
+{
+    return fit(snprintf(out, capacity, "truth/%s/%s.error.npy", module, camera), capacity, err);
+}
+
 lr_status lr_truth_lines_path(const char *module, char *out, size_t capacity, lr_error *err)
 {
     return fit(snprintf(out, capacity, "truth/%s/lines.npy", module), capacity, err);

@@ -60,4 +60,13 @@ typedef struct lr_truth_line {
 lr_npy_info lr_truth_lines_info(int64_t lines);
 lr_status lr_truth_lines_path(const char *module, char *out, size_t capacity, lr_error *err);  // "truth/MODULE/lines.npy"
 
+// One record of truth/MODULE/CAMERA.error.npy: what rendering this line twice, with other light paths, says of its error.
+typedef struct lr_truth_error {
+    int32_t measured;             // pixels; 0: this line was rendered once
+    int32_t within;               // of them, with an error below a quarter of the sensor's noise
+    double square[6];             // sums over pixels of (error/noise)^2: all light, direct, indirect, sun, sky, lamp
+} lr_truth_error;
+lr_npy_info lr_truth_error_info(int64_t lines);
+lr_status lr_truth_error_path(const char *module, const char *camera, char *out, size_t capacity, lr_error *err);
+
 #endif
