@@ -61,10 +61,18 @@ static void free_paths(lr_ipath_state *p)
     free(p->throughput);
 }
 
-static lr_status make_curve(lr_lit_curve *c)
+static void glow_fields(lr_glow_table *t, float **field[LR_GLOW_FIELDS])
 {
-    float **const field[] = {&c->mx, &c->my, &c->mz, &c->hx, &c->hy, &c->hz, &c->nx, &c->ny, &c->nz, &c->glow, &c->reach2, &c->ix, &c->iy, &c->iz, &c->lobe, &c->alpha2};
-    for (size_t k = 0; k < sizeof field/sizeof *field; k++) {
+    float **const all[LR_GLOW_FIELDS] = {&t->mx, &t->my, &t->mz, &t->hx, &t->hy, &t->hz, &t->nx, &t->ny, &t->nz, &t->glow, &t->reach2,
+                                         &t->ix, &t->iy, &t->iz, &t->lobe, &t->alpha2};
+    memcpy(field, all, sizeof all);
+}
+
+static lr_status make_glow(lr_glow_table *t)
+{
+    float **field[LR_GLOW_FIELDS];
+    glow_fields(t, field);
+    for (int k = 0; k < LR_GLOW_FIELDS; k++) {
         *field[k] = calloc(LR_CURVE_PIECES + 16, sizeof **field[k]);
         if (!*field[k])
             return LR_ERR_MEMORY;
@@ -72,9 +80,18 @@ static lr_status make_curve(lr_lit_curve *c)
     return LR_OK;
 }
 
+static void free_glow(lr_glow_table *t)
+{
+    float **field[LR_GLOW_FIELDS];
+    glow_fields(t, field);
+    for (int k = 0; k < LR_GLOW_FIELDS; k++)
+        free(*field[k]);
+}
+
 static lr_status make_all(const lr_tracer *tracer, lr_indirect *in, lr_error *err)
 {
-    LR_TRY(make_curve(&in->curve));
+    LR_TRY(make_glow(&in->curve.glow));
+    LR_TRY(make_glow(&in->curve.group));
     LR_TRY(make_paths(&in->path));
     LR_TRY(make_paths(&in->path_next));
     LR_TRY(lr_rays_create(LR_FAN_RAYS, &in->rays, err));
@@ -118,10 +135,8 @@ void lr_indirect_destroy(lr_indirect *in)
 {
     if (!in)
         return;
-    lr_lit_curve *c = &in->curve;
-    float *const field[] = {c->mx, c->my, c->mz, c->hx, c->hy, c->hz, c->nx, c->ny, c->nz, c->glow, c->reach2, c->ix, c->iy, c->iz, c->lobe, c->alpha2};
-    for (size_t k = 0; k < sizeof field/sizeof *field; k++)
-        free(field[k]);
+    free_glow(&in->curve.glow);
+    free_glow(&in->curve.group);
     for (int m = 0; m < LR_MAX_MODULES; m++)
         for (int l = 0; l < LR_MAX_LASERS; l++)
             free(in->fan[m][l].alpha_rad);

@@ -45,17 +45,24 @@ typedef struct lr_lit_piece {
     float scale;                 // its texture's value
 } lr_lit_piece;
 
+// Pieces as the choice needs them, in arrays (LR_CURVE_PIECES + 16): middles, half extents, normals, power x matte albedo, how near (squared) is
+// near; where light comes from, power x strength of the lobe, its alpha squared.
+typedef struct lr_glow_table { float *mx, *my, *mz, *hx, *hy, *hz, *nx, *ny, *nz, *glow, *reach2, *ix, *iy, *iz, *lobe, *alpha2; } lr_glow_table;
+#define LR_GLOW_FIELDS 16
+
 typedef struct lr_lit_curve {
     int count;
-    int first[LR_MAX_LASERS + 1];        // pieces of laser l: first[l] .. first[l + 1]
-    int second[LR_MAX_LASERS];           // of them, from here on points of a second landing (patches without size)
     int glossy;                          // some piece does not shine evenly
     int chained;                         // some piece is chained
     lr_lit_piece piece[LR_CURVE_PIECES];
-    uint8_t shiny[LR_CURVE_PIECES/16 + 1];   // of 16 pieces: one has a lobe
-    // The same as the choice needs them (LR_CURVE_PIECES + 16): middles, half extents, normals, power x matte albedo; where light
-    // comes from, power x strength of the lobe, its alpha squared
-    float *mx, *my, *mz, *hx, *hy, *hz, *nx, *ny, *nz, *glow, *reach2, *ix, *iy, *iz, *lobe, *alpha2;
+    lr_glow_table glow;                  // of pieces
+    // Up to 16 neighbours on one plane, seen from afar as one.
+    lr_glow_table group;
+    int group_count;
+    int first_piece[LR_CURVE_PIECES + 1];      // of group g: first_piece[g] .. first_piece[g + 1]
+    uint8_t shiny[LR_CURVE_PIECES];            // of group g: some piece has a lobe
+    int first_group[LR_MAX_LASERS + 1];        // of laser l: first_group[l] .. first_group[l + 1]
+    int second_group[LR_MAX_LASERS];           // of them, from here on points of a second landing (patches without size)
 } lr_lit_curve;
 
 typedef struct lr_fan_table { float *alpha_rad; } lr_fan_table;  // (LR_FAN_NODES + 1), even in power
@@ -105,7 +112,7 @@ typedef struct lr_indirect {
     lr_ipath_state path, path_next;
     int32_t *shadow_pixel, *shadow_laser;
     float *shadow_value;
-    float *worth;                        // (LR_CURVE_PIECES + 16)
+    float *worth;                        // of groups (LR_CURVE_PIECES + 16)
 } lr_indirect;
 
 lr_status lr_indirect_create(const lr_tracer *tracer, lr_indirect **out, lr_error *err);

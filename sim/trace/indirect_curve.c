@@ -164,6 +164,7 @@ static void add_chord(const lr_fan *fan, const lr_lit_point *a, const lr_lit_poi
     piece->in1 = lr_mulf(b->direction, -1.0f);
     finish_piece(fan, piece, a, a->ray.u, b->ray.u, 0.5f*(a->ray.weight + b->ray.weight));
     const lr_vec3f other = across_of(fan, b, piece->normal);
+    piece->scale = 0.5f*(a->scale + b->scale);
     piece->across = lr_mulf(lr_addf(piece->across, lr_dotf(piece->across, other) >= 0.0f ? other : lr_mulf(other, -1.0f)), 0.5f);
 }
 
@@ -203,7 +204,7 @@ static void join(const lr_fan *fan, const lr_lit_point *a, const lr_lit_point *b
     const float above_a = lr_dotf(a->normal, between), above_b = -lr_dotf(b->normal, between), u0 = a->ray.u, u1 = b->ray.u;
     const int smooth = a->object == b->object && lr_dotf(a->normal, b->normal) > SMOOTH;
     const int flat = fabsf(above_a) <= FLAT_M && fabsf(above_b) <= FLAT_M, hollow = above_a > 0.0f && above_b > 0.0f;
-    const int alike = a->surface == b->surface && fabsf(a->scale - b->scale) < 1e-4f;
+    const int alike = a->surface == b->surface;
     if (alike && smooth && (flat || hollow)) {
         add_chord(fan, a, b);
         return;
@@ -251,26 +252,74 @@ static void make_pieces(const lr_fan *fan)
 
 // ---- the curve ----------------------------------------------------------------------------------------------------------
 
+static void set_glow(lr_glow_table *t, int k, lr_vec3f middle, lr_vec3f half, lr_vec3f normal, lr_vec3f in)
+{
+    t->mx[k] = middle.x; t->my[k] = middle.y; t->mz[k] = middle.z;
+    t->hx[k] = half.x; t->hy[k] = half.y; t->hz[k] = half.z;
+    t->nx[k] = normal.x; t->ny[k] = normal.y; t->nz[k] = normal.z;
+    t->ix[k] = in.x; t->iy[k] = in.y; t->iz[k] = in.z;
+    t->reach2[k] = 16.0f*lr_dotf(half, half);
+}
+
 static void tabulate(lr_lit_curve *curve, int first, int bin)
 {
+    lr_glow_table *t = &curve->glow;
     for (int k = first; k < curve->count; k++) {
         const lr_lit_piece *p = &curve->piece[k];
         const lr_vec3f half = lr_mulf(p->e, 0.5f), middle = lr_madf(lr_addf(p->a, half), p->patch ? 0.5f : 0.0f, p->across);
         const lr_vec3f in = lr_unitf(lr_addf(p->in0, p->in1));
         const lr_look look = lr_look_of(p->surface, p->scale, bin);
-        curve->mx[k] = middle.x; curve->my[k] = middle.y; curve->mz[k] = middle.z;
-        curve->hx[k] = half.x; curve->hy[k] = half.y; curve->hz[k] = half.z;
-        curve->nx[k] = p->normal.x; curve->ny[k] = p->normal.y; curve->nz[k] = p->normal.z;
-        curve->ix[k] = in.x; curve->iy[k] = in.y; curve->iz[k] = in.z;
-        curve->glow[k] = p->power_w*look.matte;
-        curve->lobe[k] = p->power_w*look.lobe/(4.0f*fmaxf(lr_dotf(in, p->normal), 0.05f));
-        curve->alpha2[k] = look.alpha2;
-        curve->reach2[k] = 4.0f*(lr_dotf(p->e, p->e) + (p->patch ? lr_dotf(p->across, p->across) : 0.0f));
+        set_glow(t, k, middle, half, p->normal, in);
+        t->glow[k] = p->power_w*look.matte;
+        t->lobe[k] = p->power_w*look.lobe/(4.0f*fmaxf(lr_dotf(in, p->normal), 0.05f));
+        t->alpha2[k] = look.alpha2;
+        t->reach2[k] += p->patch ? 4.0f*lr_dotf(p->across, p->across) : 0.0f;
     }
-    for (int k = 0; k < curve->count; k += 16) {
-        curve->shiny[k/16] = 0;
-        for (int i = k; i < k + 16 && i < curve->count; i++)
-            curve->shiny[k/16] |= curve->lobe[i] > 0.0f;
+}
+
+static int same_plane(const lr_lit_piece *a, const lr_lit_piece *b)
+{
+    return !a->patch && !b->patch && a->chained == b->chained && lr_dotf(a->normal, b->normal) > 0.999999f &&
+           fabsf(lr_dotf(a->normal, lr_subf(b->a, a->a))) < 1e-4f;
+}
+
+static lr_vec3f end_of(const lr_lit_piece *p) { return lr_addf(p->a, p->e); }
+
+// Pieces `first` .. `last` as one.
+static void add_group(lr_lit_curve *c, int first, int last)
+{
+    const int g = c->group_count++;
+    const lr_vec3f half = lr_mulf(lr_subf(end_of(&c->piece[last]), c->piece[first].a), 0.5f);
+    const lr_glow_table *t = &c->glow;
+    lr_vec3f middle = lr_addf(c->piece[first].a, half);
+    if (first == last)
+        middle = lr_v3f(t->mx[first], t->my[first], t->mz[first]);
+    set_glow(&c->group, g, middle, half, c->piece[first].normal, lr_unitf(lr_addf(c->piece[first].in0, c->piece[last].in1)));
+    float glow = 0.0f, lobe = 0.0f, alpha2 = 1.0f;
+    for (int i = first; i <= last; i++) {
+        glow += t->glow[i];
+        lobe += t->lobe[i];
+        if (t->lobe[i] > 0.0f)
+            alpha2 = fminf(alpha2, t->alpha2[i]);
+    }
+    c->group.glow[g] = glow;
+    c->group.lobe[g] = lobe;
+    c->group.alpha2[g] = alpha2;
+    c->group.reach2[g] = fmaxf(c->group.reach2[g], t->reach2[first]);
+    c->shiny[g] = lobe > 0.0f;
+    c->first_piece[g] = first;
+    c->first_piece[g + 1] = last + 1;
+}
+
+static void group_pieces(lr_lit_curve *c, int first, int end)
+{
+    for (int i = first; i < end; ) {
+        int last = i;
+        while (last + 1 < end && last - i < 15 && same_plane(&c->piece[i], &c->piece[last + 1]) &&
+               lr_dotf(lr_subf(c->piece[last + 1].a, end_of(&c->piece[last])), lr_subf(c->piece[last + 1].a, end_of(&c->piece[last]))) < 1e-6f)
+            last++;
+        add_group(c, i, last);
+        i = last + 1;
     }
 }
 
@@ -293,10 +342,13 @@ static void add_laser(const lr_line_job *job, int index)
         lr_fan_follow(&fan);
         make_pieces(&fan);
     }
-    in->curve.second[index] = in->curve.count;
+    const int second = in->curve.count;
     if (laser->def->mode == LR_LASER_SHEET)
         lr_second_landings(&fan, first);
     tabulate(&in->curve, first, laser->bin);
+    group_pieces(&in->curve, first, second);
+    in->curve.second_group[index] = in->curve.group_count;
+    group_pieces(&in->curve, second, in->curve.count);
 }
 
 void lr_lit_curve_make(const lr_line_job *job)
@@ -309,13 +361,13 @@ void lr_lit_curve_make(const lr_line_job *job)
     in->module = module;
     in->seed = job->tracer->def.seed;
     in->time_s = job->moment.time_s;
-    curve->count = curve->glossy = curve->chained = 0;
+    curve->count = curve->group_count = curve->glossy = curve->chained = 0;
     for (int l = 0; l < job->module->laser_count; l++) {
         const lr_laser_def *def = job->module->laser[l].def;
-        curve->first[l] = curve->second[l] = curve->count;
+        curve->first_group[l] = curve->second_group[l] = curve->group_count;
         if (def->power_w > 0.0 && (def->mode == LR_LASER_SHEET || (def->mode == LR_LASER_FLOOD && in->has_smooth)))
             add_laser(job, l);
     }
     for (int l = job->module->laser_count; l <= LR_MAX_LASERS; l++)
-        curve->first[l] = curve->count;
+        curve->first_group[l] = curve->group_count;
 }

@@ -73,7 +73,7 @@ static lr_ramp ramp_of(const lr_receiver *x, int second)
 static float ramp_at(lr_ramp r, float d2) { return (d2 + r.add)/(d2 + r.below); }
 
 // Worths of BLOCK pieces from k on; returns 1 if one is within its own reach and `near2`.
-static int weigh_block(const lr_lit_curve *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, lr_ramp ramp, float *restrict worth)
+static int weigh_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     int near = 0;
@@ -97,7 +97,7 @@ static float facets(float cos_h2, float alpha2)
     return a2/(q*q);  // times pi, as the matte share is
 }
 
-static void weigh_shiny_block(const lr_lit_curve *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, lr_ramp ramp, float *restrict worth)
+static void weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     const float wx = x->wo.x, wy = x->wo.y, wz = x->wo.z, cos_o = fmaxf(nx*wx + ny*wy + nz*wz, 0.05f), lobe = look.lobe/(4.0f*cos_o);
@@ -127,74 +127,117 @@ lr_look lr_look_of(const lr_surface *s, float scale, int bin)
     }
 }
 
-typedef struct lr_worths {      // of all pieces, for one point
+typedef struct lr_worths {      // of all groups, for one point
+    const lr_lit_curve *curve;
+    const lr_receiver *x;
     float *worth;
     float block[BLOCKS];
-    int start[BLOCKS], end[BLOCKS];
+    int start[BLOCKS], end[BLOCKS], laser[BLOCKS], second[BLOCKS];
     int blocks;
     float total, near2, soft2;
     float offset_sigma, offset_patch;   // place across the pieces: of sheets in sigmas, of patches in sides
-    lr_look look;               // of the point's surface
+    lr_look look[LR_MAX_LASERS];        // of the point's surface
 } lr_worths;
 
 static float offset_on(const lr_lit_piece *p, const lr_worths *w) { return p->patch ? w->offset_patch : w->offset_sigma; }
 
-static void weigh_near(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int k, int end, float factor, lr_ramp ramp)
+static float distance2(const lr_glow_table *t, int k, lr_vec3f p)
 {
-    for (int i = k; i < end; i++) {
-        const float dx = c->mx[i] - x->point.x, dy = c->my[i] - x->point.y, dz = c->mz[i] - x->point.z, d2 = dx*dx + dy*dy + dz*dz + 1e-10f;
-        if (!(d2 < c->reach2[i] + w->near2))
-            continue;
-        const lr_lit_piece *p = &c->piece[i];
-        const float near = factor*w->look.matte*near_worth(p, c->glow[i], offset_on(p, w), x, w->soft2)*ramp_at(ramp, d2);
-        w->worth[i] = w->look.lobe > 0.0f || c->lobe[i] > 0.0f ? fmaxf(near, w->worth[i]) : near;
-    }
+    const float dx = t->mx[k] - p.x, dy = t->my[k] - p.y, dz = t->mz[k] - p.z;
+    return dx*dx + dy*dy + dz*dz + 1e-10f;
 }
 
-static void weigh_range(const lr_lit_curve *c, const lr_receiver *x, lr_worths *w, int from, int to, float factor, lr_ramp ramp)
+// Worths of the pieces of group g; returns their sum.
+static float weigh_pieces(const lr_worths *w, int g, int laser, int second, float worth[BLOCK])
 {
+    const lr_lit_curve *c = w->curve;
+    const lr_receiver *x = w->x;
+    const lr_look look = w->look[laser];
+    const lr_ramp ramp = ramp_of(x, second);
+    const int first = c->first_piece[g], count = c->first_piece[g + 1] - first;
+    const float factor = x->factor[laser];
+    const int near = weigh_block(&c->glow, x, first, factor*look.matte, w->near2, ramp, worth), shiny = look.lobe > 0.0f || c->shiny[g];
+    if (shiny)
+        weigh_shiny_block(&c->glow, x, look, first, factor, ramp, worth);
+    float sum = 0.0f;
+    for (int j = 0; j < count; j++) {
+        const int i = first + j;
+        const float d2 = near ? distance2(&c->glow, i, x->point) : INFINITY;
+        if (d2 < c->glow.reach2[i] + w->near2) {
+            const float close = factor*look.matte*near_worth(&c->piece[i], c->glow.glow[i], offset_on(&c->piece[i], w), x, w->soft2)*ramp_at(ramp, d2);
+            worth[j] = shiny ? fmaxf(close, worth[j]) : close;
+        }
+        sum += worth[j];
+    }
+    return sum;
+}
+
+static void weigh_groups(lr_worths *w, int from, int to, int laser, int second)
+{
+    const lr_lit_curve *c = w->curve;
+    const lr_ramp ramp = ramp_of(w->x, second);
+    const lr_look look = w->look[laser];
+    const float factor = w->x->factor[laser];
+    float one[BLOCK];
     for (int k = from; k < to; k += BLOCK) {
         const int end = k + BLOCK < to ? k + BLOCK : to, b = w->blocks++;
-        const int near = weigh_block(c, x, k, factor*w->look.matte, w->near2, ramp, w->worth + k);
-        if (w->look.lobe > 0.0f || c->shiny[k/BLOCK] || c->shiny[(end - 1)/BLOCK])
-            weigh_shiny_block(c, x, w->look, k, factor, ramp, w->worth + k);
-        if (near)
-            weigh_near(c, x, w, k, end, factor, ramp);
+        const int near = weigh_block(&c->group, w->x, k, factor*look.matte, w->near2, ramp, w->worth + k);
+        int shiny = look.lobe > 0.0f;
+        for (int g = k; g < end; g++)
+            shiny |= c->shiny[g];
+        if (shiny)
+            weigh_shiny_block(&c->group, w->x, look, k, factor, ramp, w->worth + k);
         float sum = 0.0f;
-        for (int i = k; i < end; i++)
-            sum += w->worth[i];
+        for (int g = k; g < end; g++) {
+            if (near && distance2(&c->group, g, w->x->point) < c->group.reach2[g] + w->near2)
+                w->worth[g] = weigh_pieces(w, g, laser, second, one);
+            sum += w->worth[g];
+        }
         w->block[b] = sum;
         w->start[b] = k;
         w->end[b] = end;
+        w->laser[b] = laser;
+        w->second[b] = second;
         w->total += sum;
     }
 }
 
-static void weigh(const lr_lit_curve *c, const lr_receiver *x, const lr_rig_module *module, lr_worths *w)
+static void weigh(lr_worths *w, const lr_rig_module *module)
 {
+    const lr_lit_curve *c = w->curve;
     w->blocks = 0;
     w->total = 0.0f;
     for (int l = 0; l < module->laser_count; l++) {
-        if (!(x->factor[l] > 0.0f))
+        if (!(w->x->factor[l] > 0.0f))
             continue;
-        w->look = lr_look_of(x->surface, x->scale, module->laser[l].bin);
-        weigh_range(c, x, w, c->first[l], c->second[l], x->factor[l], ramp_of(x, 0));
-        weigh_range(c, x, w, c->second[l], c->first[l + 1], x->factor[l], ramp_of(x, 1));
+        w->look[l] = lr_look_of(w->x->surface, w->x->scale, module->laser[l].bin);
+        weigh_groups(w, c->first_group[l], c->second_group[l], l, 0);
+        weigh_groups(w, c->second_group[l], c->first_group[l + 1], l, 1);
     }
 }
 
-// Piece by its worth; `u` in [0, 1).
-static int pick(const lr_worths *w, float u, float *chance)
+// A group by its worth, then a piece of it by its own; `u` in [0, 1). *chance 0: none.
+static int pick(const lr_worths *w, float u, float *chance, int *second)
 {
-    float rest = u*w->total;
+    float rest = u*w->total, one[BLOCK];
     int b = 0;
     while (b + 1 < w->blocks && rest >= w->block[b])
         rest -= w->block[b++];
-    int k = w->start[b];
-    while (k + 1 < w->end[b] && rest >= w->worth[k])
-        rest -= w->worth[k++];
-    *chance = w->worth[k]/w->total;
-    return k;
+    int g = w->start[b];
+    while (g + 1 < w->end[b] && rest >= w->worth[g])
+        rest -= w->worth[g++];
+    const int first = w->curve->first_piece[g], count = w->curve->first_piece[g + 1] - first;
+    *second = w->second[b];
+    *chance = w->worth[g]/w->total;
+    if (count == 1)
+        return first;
+    const float sum = weigh_pieces(w, g, w->laser[b], w->second[b], one);
+    rest = fminf(fmaxf(rest/w->worth[g], 0.0f), 0.9999999f)*sum;
+    int k = 0;
+    while (k + 1 < count && rest >= one[k])
+        rest -= one[k++];
+    *chance = sum > 0.0f ? *chance*one[k]/sum : 0.0f;
+    return first + k;
 }
 
 // ---- a place on a piece -----------------------------------------------------------------------------------------------
@@ -265,7 +308,7 @@ static float response_towards(const lr_lit_piece *p, const lr_lit_place *y, lr_v
     return f[bin];
 }
 
-static float try_piece(const lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, const lr_worths *w, int k, const float u[3], lr_connection *out)
+static float try_piece(const lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, const lr_worths *w, int k, int second, const float u[3], lr_connection *out)
 {
     const lr_lit_piece *p = &in->curve.piece[k];
     const lr_rig_laser *laser = &module->laser[p->laser];
@@ -274,7 +317,7 @@ static float try_piece(const lr_indirect *in, const lr_rig_module *module, const
     const float d2 = lr_dotf(middle, middle), e2 = lr_dotf(p->e, p->e);
     lr_vec3f point = x->point;
     float weight = 1.0f, f[LR_MAX_BINS];
-    if (w->near2 > 0.0f && d2 < in->curve.reach2[k] + w->near2)
+    if (w->near2 > 0.0f && d2 < in->curve.glow.reach2[k] + w->near2)
         weight = shift_across(x, p, offset_on(p, w), u[1], &point);
     const lr_lit_place y = p->patch ? place_at(p, u[2], 0.0f, w->offset_patch, p->power_w)
                          : d2 < e2 && e2 > 1e-12f ? place_by_angle(p, fan, laser->dots, point, u[2], w->offset_sigma)
@@ -290,7 +333,7 @@ static float try_piece(const lr_indirect *in, const lr_rig_module *module, const
     out->from = clear_of(x->point, x->normal);  // not the shifted point, which may lie within a bent surface
     out->to = clear_of(y.point, p->normal);
     out->laser = p->laser;
-    return x->factor[p->laser]*f[laser->bin]*response_towards(p, &y, lr_mulf(wi, -1.0f), laser->bin)*y.power_w*weight/distance2*ramp_at(ramp_of(x, k >= in->curve.second[p->laser]), distance2);
+    return x->factor[p->laser]*f[laser->bin]*response_towards(p, &y, lr_mulf(wi, -1.0f), laser->bin)*y.power_w*weight/distance2*ramp_at(ramp_of(x, second), distance2);
 }
 
 static int even(const lr_receiver *x) { return x->surface->kind == LR_MATERIAL_DIFFUSE || x->surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
@@ -299,16 +342,18 @@ int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_
 {
     const lr_lit_curve *c = &in->curve;
     const float width2 = lr_dotf(x->pixel_across, x->pixel_across);
-    const int tries = even(x) && !c->glossy ? 1 : CANDIDATES;
+    const int tries = even(x) ? 1 : CANDIDATES;
     lr_worths w;
     if (c->count == 0)
         return 0;
+    w.curve = c;
+    w.x = x;
     w.worth = in->worth;
     w.near2 = NEAR_PIXELS*NEAR_PIXELS*width2;
     w.soft2 = width2/16.0f;
     w.offset_patch = random[5];
     w.offset_sigma = sqrtf(-2.0f*logf(1.0f - random[3]))*cosf(2.0f*(float)LR_PI*random[4]);
-    weigh(c, x, module, &w);
+    weigh(&w, module);
     if (!(w.total > 0.0f))
         return 0;
     float sum = 0.0f;
@@ -317,9 +362,10 @@ int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_
                                j == 0 ? random[1] : lr_uniform(lr_hash(key, (uint32_t)(2*j))),
                                j == 0 ? random[2] : lr_uniform(lr_hash(key, (uint32_t)(2*j + 1)))};
         float chance;
-        const int k = pick(&w, more[0], &chance);
+        int second;
+        const int k = pick(&w, more[0], &chance, &second);
         lr_connection one;
-        const float value = chance > 0.0f ? try_piece(in, module, x, &w, k, more, &one)/(chance*(float)tries) : 0.0f;
+        const float value = chance > 0.0f ? try_piece(in, module, x, &w, k, second, more, &one)/(chance*(float)tries) : 0.0f;
         if (!(value > 0.0f))
             continue;
         sum += value;
