@@ -10,6 +10,7 @@
 
 #define MAX_STEPS 256           // only a guard, see path.c
 #define MOST_SURVIVAL 0.95f
+#define GO_ON_LEAST 0.1f        // chance to go on from where hardly any light is expected: what follows may still be brighter
 #define SHEET_SPREAD 0.03f      // a sheet met by way of a mirror from a matte surface is widened by this share of the way:
                                 //   light there is smooth over the way's length, so what changes is of the square of it
 
@@ -103,8 +104,8 @@ static lr_status make_all(const lr_tracer *tracer, lr_indirect *in, lr_error *er
     in->shadow_pixel = malloc(LR_CHUNK_RAYS*sizeof *in->shadow_pixel);
     in->shadow_laser = malloc(LR_CHUNK_RAYS*sizeof *in->shadow_laser);
     in->shadow_value = malloc(LR_CHUNK_RAYS*sizeof *in->shadow_value);
-    in->worth = malloc((LR_CURVE_PIECES + 16)*sizeof *in->worth);
-    if (!in->fan_ray || !in->fan_next || !in->lit || !in->shadow_pixel || !in->shadow_laser || !in->shadow_value || !in->worth)
+    in->worths.worth = malloc((LR_CURVE_PIECES + 16)*sizeof *in->worths.worth);
+    if (!in->fan_ray || !in->fan_next || !in->lit || !in->shadow_pixel || !in->shadow_laser || !in->shadow_value || !in->worths.worth)
         return LR_ERR_MEMORY;
     for (int m = 0; m < tracer->rig->module_count; m++)
         for (int l = 0; l < tracer->rig->module[m].laser_count; l++)
@@ -151,7 +152,7 @@ void lr_indirect_destroy(lr_indirect *in)
     free(in->shadow_pixel);
     free(in->shadow_laser);
     free(in->shadow_value);
-    free(in->worth);
+    free(in->worths.worth);
     free(in);
 }
 
@@ -162,6 +163,7 @@ typedef struct lr_ivertex {     // a surface that path i reached
     int32_t kind;
     float length;               // of the way since the last scattering
     lr_vec3f shape_normal;
+    float expected;             // electrons that the lit curve would send by way of it if nothing stood between
     lr_receiver x;
 } lr_ivertex;
 
@@ -253,7 +255,8 @@ static void answer(const lr_line_job *job)
     in->shadow.count = 0;
 }
 
-static void connect(const lr_line_job *job, const lr_ivertex *v)
+// Returns about what all the curve would send if nothing stood in its way.
+static float connect(const lr_line_job *job, const lr_ivertex *v)
 {
     const lr_ipath_state *path = &job->work->indirect->path;
     float random[6];
@@ -264,6 +267,7 @@ static void connect(const lr_line_job *job, const lr_ivertex *v)
     const uint32_t key = lr_hash(lr_hash(path->seed[v->i], path->sample[v->i]), (uint32_t)v->step);
     if (lr_lit_curve_connect(job->work->indirect, job->module, &v->x, random, key, &c))
         ask(job, v->i, c.from, c.to, c.value, c.laser);
+    return c.expected;
 }
 
 // The laser's own light at a surface: power per area across the beam [W/m^2]. As trace/lit_curve.c has it for direct light.
@@ -310,11 +314,11 @@ static void meet_beam(const lr_line_job *job, const lr_ivertex *v, double spread
     }
 }
 
-static void light_at(const lr_line_job *job, const lr_ivertex *v)
+static void light_at(const lr_line_job *job, lr_ivertex *v)
 {
     lr_indirect *in = job->work->indirect;
     const float spread_m = v->kind == KIND_MIRRORED ? SHEET_SPREAD*v->length : 0.0f;
-    connect(job, v);
+    v->expected = connect(job, v);
     if (v->kind != KIND_CAMERA)
         meet_beam(job, v, (double)spread_m);
     if (v->kind != KIND_STRAIGHT)
@@ -322,6 +326,13 @@ static void light_at(const lr_line_job *job, const lr_ivertex *v)
 }
 
 // ---- going on -------------------------------------------------------------------------------------------------------------
+
+// What comes after a scattering is weaker than what was connected at it: where that is little already, few paths will do.
+static float worth_going_on(const lr_line_job *job, const lr_ivertex *v)
+{
+    const float enough_e = (float)job->tracer->def.faint_indirect_e/(float)job->tracer->def.indirect_samples;
+    return v->expected >= enough_e ? 1.0f : fmaxf(v->expected/enough_e, GO_ON_LEAST);
+}
 
 // Chance to live on, by the factor of the strongest laser; a camera's first rays through glass and mirrors live on.
 static int survives(const lr_line_job *job, const lr_ivertex *v, int clear_way, float *factor)
@@ -333,7 +344,7 @@ static int survives(const lr_line_job *job, const lr_ivertex *v, int clear_way, 
     if (clear_way && v->step < 4)
         return most > 0.0f;
     if (v->kind < KIND_STRAIGHT)  // leaves the first surface that scatters
-        chance *= (float)job->tracer->def.bounce_share;
+        chance *= (float)job->tracer->def.bounce_share*worth_going_on(job, v);
     draw2(&job->work->indirect->path, v->i, v->step, DIM_LIVE, &u, &unused);
     if (!(u < chance))
         return 0;
@@ -459,6 +470,7 @@ void lr_indirect_laser(const lr_line_job *job)
     if (!active || samples == 0)
         return;
     lr_lit_curve_make(job);
+    job->work->indirect->worths.slack_m = 0.0f;  // no choice is carried over from other chunks: the order of work must not show
     for (int s = 0; s < samples; s += at_once) {
         start_paths(job, s, samples - s < at_once ? samples - s : at_once);
         run_paths(job);

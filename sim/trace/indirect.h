@@ -4,7 +4,7 @@
 // Sheets. In one exposure only the lit curve sends light. It is found once a line, from the laser: a fan of rays, specular
 // chains followed (mirrors, panes, glass, smooth coats; each parts the light, nothing is left to chance), gives straight
 // lit pieces of known power. From every surface that a camera path reaches, one connection goes to the curve: piece by its
-// unshadowed worth, place on it by power, or close by as 1/d^2 asks for (equiangular), so that nothing grows without bound in
+// unshadowed worth (weighed once for neighbouring pixels on a flat surface), place on it by power, or close by as 1/d^2 asks for (equiangular), so that nothing grows without bound in
 // a corner. The path then goes on in a direction drawn from the surface, and ends by chance alone.
 // A path that falls right beside the curve would find it too bright: what the curve sends less than about LR_NEAR_M far and then on
 // farther than that is found from the laser instead, as lit points of a second landing. The two shares of each way add up to one.
@@ -98,6 +98,42 @@ typedef struct lr_ipath_state {  // camera paths (LR_CHUNK_RAYS)
     float *throughput;           // (LR_MAX_LASERS x LR_CHUNK_RAYS), with the camera's response
 } lr_ipath_state;
 
+// A surface that a path reached.
+typedef struct lr_receiver {
+    lr_vec3f point, normal, wo;          // wo: back along the path, unit
+    const lr_surface *surface;
+    float scale;
+    int32_t object;
+    lr_vec3f pixel_across;               // on the surface's plane per pixel width, for the first surface; else 0
+    float before_m;                      // straight way from the surface before that scattered; 0: there is none
+    float at_across;                     // where in the pixel's width `point` is, -0.5 .. 0.5
+    float factor[LR_MAX_LASERS];         // what an unit of radiance counts
+} lr_receiver;
+
+// How a surface looks to the choice of pieces: a matte share and one lobe of facets, as a share of what comes in.
+typedef struct lr_look { float matte, lobe, alpha2; } lr_look;
+lr_look lr_look_of(const lr_surface *surface, float scale, int bin);   // trace/indirect_gather.c
+
+// The choice among all groups, made for one point: the same for points near it on the same flat surface, where no piece is near.
+// What is chosen is divided by its chance, so a choice made elsewhere is right as long as it leaves nothing out.
+#define LR_CHOICE_BLOCKS (LR_CURVE_PIECES/16 + 2*LR_MAX_LASERS)
+typedef struct lr_worths {
+    const lr_lit_curve *curve;
+    const lr_receiver *x;               // the point in hand
+    lr_vec3f made_at, normal;           // where the choice was made
+    const lr_surface *made_on;
+    int32_t object;
+    float slack_m;                      // it holds this far around; 0: for that point alone
+    float *worth;                       // of groups (LR_CURVE_PIECES + 16)
+    float block[LR_CHOICE_BLOCKS];
+    int start[LR_CHOICE_BLOCKS], end[LR_CHOICE_BLOCKS], laser[LR_CHOICE_BLOCKS], second[LR_CHOICE_BLOCKS];
+    int blocks;
+    float total, near;                  // of worth; near: of groups nearer than they are long
+    float near2, soft2;
+    float offset_sigma, offset_patch;   // place across the pieces: of sheets in sigmas, of patches in sides
+    lr_look look[LR_MAX_LASERS];        // of the point's surface
+} lr_worths;
+
 typedef struct lr_indirect {
     lr_fan_table fan[LR_MAX_MODULES][LR_MAX_LASERS];
     int module;                  // of the curve in hand; -1: none
@@ -112,7 +148,7 @@ typedef struct lr_indirect {
     lr_ipath_state path, path_next;
     int32_t *shadow_pixel, *shadow_laser;
     float *shadow_value;
-    float *worth;                        // of groups (LR_CURVE_PIECES + 16)
+    lr_worths worths;
 } lr_indirect;
 
 lr_status lr_indirect_create(const lr_tracer *tracer, lr_indirect **out, lr_error *err);
@@ -125,10 +161,6 @@ static inline int lr_surface_is_smooth(const lr_surface *s)
 {
     return (s->specular && !s->clear) || (s->kind == LR_MATERIAL_COATED && !(s->alpha_x > 0.0f));
 }
-
-// How a surface looks to the choice of pieces: a matte share and one lobe of facets, as a share of what comes in.
-typedef struct lr_look { float matte, lobe, alpha2; } lr_look;
-lr_look lr_look_of(const lr_surface *surface, float scale, int bin);   // trace/indirect_gather.c
 
 // Fans and floods from the laser, and what they share. Private to indirect_curve.c, indirect_chain.c and indirect_flood.c.
 typedef struct lr_fan {          // one laser's fan being followed
@@ -148,21 +180,10 @@ void lr_flood_patches(const lr_fan *fan);  // trace/indirect_flood.c
 // Makes the curve of the job's module and line, unless it is the one in hand.
 void lr_lit_curve_make(const lr_line_job *job);          // trace/indirect_curve.c
 
-// A surface that a path reached.
-typedef struct lr_receiver {
-    lr_vec3f point, normal, wo;          // wo: back along the path, unit
-    const lr_surface *surface;
-    float scale;
-    int32_t object;
-    lr_vec3f pixel_across;               // on the surface's plane per pixel width, for the first surface; else 0
-    float before_m;                      // straight way from the surface before that scattered; 0: there is none
-    float at_across;                     // where in the pixel's width `point` is, -0.5 .. 0.5
-    float factor[LR_MAX_LASERS];         // what an unit of radiance counts
-} lr_receiver;
-
 typedef struct lr_connection {
     lr_vec3f from, to;                   // clear of both surfaces
     float value;                         // what arrives if the way is free
+    float expected;                      // about what the whole curve would send if all ways were free
     int laser;
 } lr_connection;
 // A place on a piece of a sheet: u in [0, 1) of its power, sigmas off. `in`: unit, where light comes from.

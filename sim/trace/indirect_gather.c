@@ -6,11 +6,17 @@
 #include "trace/indirect.h"
 #include "trace/surface_eval.h"
 
-#define BLOCK 16                // pieces weighed together
-#define BLOCKS (LR_CURVE_PIECES/BLOCK + 2*LR_MAX_LASERS)
+#define BLOCK 16                // pieces weighed together; LR_CHOICE_BLOCKS counts on it
 #define NEAR_PIXELS 16.0f       // within so many pixel widths the place across the pixel matters
 #define CANDIDATES 4            // to choose among where a surface does not shine evenly
 #define FACING_LEAST 1e-4f
+#define IN_PLANE_M 2e-6f        // rounding of a distance from a plane
+#define SHARE_PIXELS 2.0f       // points within so many pixel widths may share one choice
+#define SHARE_APART 4.0f        // unless pieces within this many times the distance
+#define SHARE_NEAR 0.02f        // make up more than this share of the light
+
+// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
+#define WIDE __attribute__((target_clones("avx2", "default")))
 
 // ---- worth of pieces ----------------------------------------------------------------------------------------------------
 
@@ -72,8 +78,9 @@ static lr_ramp ramp_of(const lr_receiver *x, int second)
 
 static float ramp_at(lr_ramp r, float d2) { return (d2 + r.add)/(d2 + r.below); }
 
-// Worths of BLOCK pieces from k on; returns 1 if one is within its own reach and `near2`.
-static int weigh_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, lr_ramp ramp, float *restrict worth)
+// Worths of BLOCK pieces from k on, seen from x or anywhere within `slack` of it on its plane; returns 1 if one that matters is within its own
+// reach and `near2`. What lies in the plane of x up to rounding sends nothing.
+WIDE static int weigh_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, float slack, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     int near = 0;
@@ -81,10 +88,10 @@ static int weigh_block(const lr_glow_table *restrict c, const lr_receiver *restr
         const int i = k + j;
         const float dx = c->mx[i] - px, dy = c->my[i] - py, dz = c->mz[i] - pz;
         const float d2 = dx*dx + dy*dy + dz*dz + 1e-10f, reach = d2 - c->reach2[i];
-        const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]);
-        const float out = -(c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz);
+        const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]) - IN_PLANE_M;
+        const float out = slack - (c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz);
         worth[j] = factor*c->glow[i]*(in + fabsf(in))*(out + fabsf(out))*(d2 + ramp.add)/(4.0f*d2*d2*(d2 + ramp.below));  // below 0: 0
-        near |= reach < near2;
+        near |= reach < near2 && worth[j] > 0.0f;
     }
     return near;
 }
@@ -97,7 +104,7 @@ static float facets(float cos_h2, float alpha2)
     return a2/(q*q);  // times pi, as the matte share is
 }
 
-static void weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, lr_ramp ramp, float *restrict worth)
+WIDE static void weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     const float wx = x->wo.x, wy = x->wo.y, wz = x->wo.z, cos_o = fmaxf(nx*wx + ny*wy + nz*wz, 0.05f), lobe = look.lobe/(4.0f*cos_o);
@@ -127,24 +134,19 @@ lr_look lr_look_of(const lr_surface *s, float scale, int bin)
     }
 }
 
-typedef struct lr_worths {      // of all groups, for one point
-    const lr_lit_curve *curve;
-    const lr_receiver *x;
-    float *worth;
-    float block[BLOCKS];
-    int start[BLOCKS], end[BLOCKS], laser[BLOCKS], second[BLOCKS];
-    int blocks;
-    float total, near2, soft2;
-    float offset_sigma, offset_patch;   // place across the pieces: of sheets in sigmas, of patches in sides
-    lr_look look[LR_MAX_LASERS];        // of the point's surface
-} lr_worths;
-
 static float offset_on(const lr_lit_piece *p, const lr_worths *w) { return p->patch ? w->offset_patch : w->offset_sigma; }
 
 static float distance2(const lr_glow_table *t, int k, lr_vec3f p)
 {
     const float dx = t->mx[k] - p.x, dy = t->my[k] - p.y, dz = t->mz[k] - p.z;
     return dx*dx + dy*dy + dz*dz + 1e-10f;
+}
+
+// Whether some of group k may be nearer than `distance`.
+static int within(const lr_glow_table *t, int k, lr_vec3f p, float distance)
+{
+    const float half = sqrtf(t->hx[k]*t->hx[k] + t->hy[k]*t->hy[k] + t->hz[k]*t->hz[k]) + distance;
+    return distance2(t, k, p) < half*half;
 }
 
 // Worths of the pieces of group g; returns their sum.
@@ -156,7 +158,7 @@ static float weigh_pieces(const lr_worths *w, int g, int laser, int second, floa
     const lr_ramp ramp = ramp_of(x, second);
     const int first = c->first_piece[g], count = c->first_piece[g + 1] - first;
     const float factor = x->factor[laser];
-    const int near = weigh_block(&c->glow, x, first, factor*look.matte, w->near2, ramp, worth), shiny = look.lobe > 0.0f || c->shiny[g];
+    const int near = weigh_block(&c->glow, x, first, factor*look.matte, w->near2, 0.0f, ramp, worth), shiny = look.lobe > 0.0f || c->shiny[g];
     if (shiny)
         weigh_shiny_block(&c->glow, x, look, first, factor, ramp, worth);
     float sum = 0.0f;
@@ -181,7 +183,7 @@ static void weigh_groups(lr_worths *w, int from, int to, int laser, int second)
     float one[BLOCK];
     for (int k = from; k < to; k += BLOCK) {
         const int end = k + BLOCK < to ? k + BLOCK : to, b = w->blocks++;
-        const int near = weigh_block(&c->group, w->x, k, factor*look.matte, w->near2, ramp, w->worth + k);
+        const int near = weigh_block(&c->group, w->x, k, factor*look.matte, w->near2, w->slack_m, ramp, w->worth + k);
         int shiny = look.lobe > 0.0f;
         for (int g = k; g < end; g++)
             shiny |= c->shiny[g];
@@ -189,8 +191,10 @@ static void weigh_groups(lr_worths *w, int from, int to, int laser, int second)
             weigh_shiny_block(&c->group, w->x, look, k, factor, ramp, w->worth + k);
         float sum = 0.0f;
         for (int g = k; g < end; g++) {
-            if (near && distance2(&c->group, g, w->x->point) < c->group.reach2[g] + w->near2)
+            if (near && w->worth[g] > 0.0f && distance2(&c->group, g, w->x->point) < c->group.reach2[g] + w->near2) {
                 w->worth[g] = weigh_pieces(w, g, laser, second, one);
+                w->near += within(&c->group, g, w->x->point, SHARE_APART*w->slack_m) ? w->worth[g] : 0.0f;
+            }
             sum += w->worth[g];
         }
         w->block[b] = sum;
@@ -206,7 +210,7 @@ static void weigh(lr_worths *w, const lr_rig_module *module)
 {
     const lr_lit_curve *c = w->curve;
     w->blocks = 0;
-    w->total = 0.0f;
+    w->total = w->near = 0.0f;
     for (int l = 0; l < module->laser_count; l++) {
         if (!(w->x->factor[l] > 0.0f))
             continue;
@@ -338,24 +342,46 @@ static float try_piece(const lr_indirect *in, const lr_rig_module *module, const
 
 static int even(const lr_receiver *x) { return x->surface->kind == LR_MATERIAL_DIFFUSE || x->surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
 
+// Whether the choice in hand serves x as well: the same flat surface without a lobe, and near enough to where it was made.
+static int serves(const lr_worths *w, const lr_receiver *x)
+{
+    const lr_vec3f off = lr_subf(x->point, w->made_at);
+    return w->slack_m > 0.0f && x->object == w->object && x->surface == w->made_on && lr_dotf(x->normal, w->normal) > 0.999999f &&
+           lr_dotf(off, off) <= w->slack_m*w->slack_m && fabsf(lr_dotf(off, x->normal)) < 1e-4f;
+}
+
+static void make_choice(lr_worths *w, const lr_receiver *x, const lr_rig_module *module)
+{
+    const float width2 = lr_dotf(x->pixel_across, x->pixel_across);
+    w->slack_m = lr_look_of(x->surface, x->scale, 0).lobe > 0.0f ? 0.0f : SHARE_PIXELS*sqrtf(width2);
+    w->made_at = x->point;
+    w->normal = x->normal;
+    w->object = x->object;
+    w->made_on = x->surface;
+    weigh(w, module);
+    if (!(w->near <= SHARE_NEAR*w->total))
+        w->slack_m = 0.0f;
+}
+
 int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, const float random[6], uint32_t key, lr_connection *out)
 {
-    const lr_lit_curve *c = &in->curve;
     const float width2 = lr_dotf(x->pixel_across, x->pixel_across);
     const int tries = even(x) ? 1 : CANDIDATES;
-    lr_worths w;
-    if (c->count == 0)
+    lr_worths *w = &in->worths;
+    out->value = out->expected = 0.0f;
+    if (in->curve.count == 0)
         return 0;
-    w.curve = c;
-    w.x = x;
-    w.worth = in->worth;
-    w.near2 = NEAR_PIXELS*NEAR_PIXELS*width2;
-    w.soft2 = width2/16.0f;
-    w.offset_patch = random[5];
-    w.offset_sigma = sqrtf(-2.0f*logf(1.0f - random[3]))*cosf(2.0f*(float)LR_PI*random[4]);
-    weigh(&w, module);
-    if (!(w.total > 0.0f))
+    w->curve = &in->curve;
+    w->x = x;
+    w->near2 = NEAR_PIXELS*NEAR_PIXELS*width2;
+    w->soft2 = width2/16.0f;
+    w->offset_patch = random[5];
+    w->offset_sigma = sqrtf(-2.0f*logf(1.0f - random[3]))*cosf(2.0f*(float)LR_PI*random[4]);
+    if (!serves(w, x))
+        make_choice(w, x, module);
+    if (!(w->total > 0.0f))
         return 0;
+    out->expected = w->total*LR_INV_PI_F*LR_INV_PI_F;
     float sum = 0.0f;
     for (int j = 0; j < tries; j++) {
         const float more[3] = {((float)j + random[0])/(float)tries,
@@ -363,14 +389,17 @@ int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_
                                j == 0 ? random[2] : lr_uniform(lr_hash(key, (uint32_t)(2*j + 1)))};
         float chance;
         int second;
-        const int k = pick(&w, more[0], &chance, &second);
-        lr_connection one;
-        const float value = chance > 0.0f ? try_piece(in, module, x, &w, k, second, more, &one)/(chance*(float)tries) : 0.0f;
+        const int k = pick(w, more[0], &chance, &second);
+        lr_connection one = {0};
+        const float value = chance > 0.0f ? try_piece(in, module, x, w, k, second, more, &one)/(chance*(float)tries) : 0.0f;
         if (!(value > 0.0f))
             continue;
         sum += value;
-        if (j == 0 || lr_uniform(lr_hash(key, 0x10000u + (uint32_t)j))*sum < value)
-            *out = one;
+        if (j == 0 || lr_uniform(lr_hash(key, 0x10000u + (uint32_t)j))*sum < value) {
+            out->from = one.from;
+            out->to = one.to;
+            out->laser = one.laser;
+        }
     }
     out->value = sum;
     return sum > 0.0f;
