@@ -174,6 +174,30 @@ static void sloping_surfaces_and_other_exposures_are_matched(void **unused)
     destroy(p);
 }
 
+// A surface goes on beyond the end of the other line: pixels whose partners lie just inside are matched, those beyond are not believed.
+static void ends_of_lines_are_matched(void **unused)
+{
+    (void)unused;
+    enum { PARTNERLESS = 50, SETTLED = 8 };  // disparity; half a window of refinement needs neighbours, too
+    pair_of_lines *p = create();
+    int bad = 0, asked = 0, believed = 0;
+    for (int k = 0; k < 8; k++) {
+        scatter();
+        render(p, PARTNERLESS + 0.3, 0.0, 1.0);
+        match(p);
+        for (int l = 0; l < LINES; l++) {
+            for (int i = PARTNERLESS + SETTLED; i < 130; i++)
+                bad += !(fabs(disparity(p, 0, l, i) - PARTNERLESS - 0.3) < 1.0), asked++;
+            for (int i = 0; i < PARTNERLESS; i++)
+                believed += isfinite(p->inverse[0][l*PIXELS + i]) && lr_match_confidence(&p->clue[0][l*PIXELS + i]) > 0.5f;
+        }
+    }
+    printf("at the line's end: bad %.4f; believed without a partner %.4f\n", (double)bad/asked, (double)believed/(8*LINES*PARTNERLESS));
+    assert_true(bad < 0.02*asked);
+    assert_true(believed < 0.05*8*LINES*PARTNERLESS);
+    destroy(p);
+}
+
 static void noise_alone_is_not_believed(void **unused)
 {
     (void)unused;
@@ -220,6 +244,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(random_dots_are_matched_below_the_pixel),
         cmocka_unit_test(sloping_surfaces_and_other_exposures_are_matched),
+        cmocka_unit_test(ends_of_lines_are_matched),
         cmocka_unit_test(noise_alone_is_not_believed),
         cmocka_unit_test(wrong_settings_are_named),
     };

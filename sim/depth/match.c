@@ -15,7 +15,7 @@
 
 lr_match_def lr_match_def_default(void)
 {
-    return (lr_match_def){.near_m = 0.5, .window = 6, .small_step = 9, .large_step = 180, .refine_window = 7};
+    return (lr_match_def){.near_m = 0.5, .window = 6, .small_step = 7, .large_step = 195, .refine_window = 7};
 }
 
 static lr_status check(const lr_match_def *d, lr_error *err)

@@ -17,7 +17,7 @@
 typedef struct lr_match_def {    // start from lr_match_def_default()
     double near_m;               // least range looked for, above 0
     int window;                  // pixels of the cost on either side, 0 .. 7
-    int small_step, large_step;  // penalties of the smoothing, for one candidate and for more; 1 .. 45, small_step .. 180; their sum up to 195
+    int small_step, large_step;  // penalties of the smoothing, for one candidate and for more; 1 .. 45, small_step .. 200; their sum up to 205
     int refine_window;           // pixels of the refinement on either side, 3 .. 15
 } lr_match_def;
 lr_match_def lr_match_def_default(void);

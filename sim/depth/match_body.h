@@ -9,12 +9,12 @@
 
 #define LR_MATCH_LANES 32        // candidates handled at once; rows are padded to it
 #define LR_MATCH_GUARD 32        // bytes kept before each row of candidates
-#define LR_MATCH_COST_MAX 60     // path costs stay within COST_MAX + large_step + small_step <= 255
-#define LR_MATCH_COST_OUTSIDE 45 // of a candidate outside the other view's line
+#define LR_MATCH_COST_MAX 50     // path costs stay within COST_MAX + large_step + small_step <= 255
+#define LR_MATCH_COST_OUTSIDE 5  // of a candidate outside the other view's line
 #define LR_MATCH_BEHIND 2        // candidates beyond infinity, so that far matches are not pushed nearer
 #define LR_MATCH_CELLS 65536     // of the table from tangent to pixel
 #define LR_MATCH_SMOOTH 3        // lines on either side that a match is averaged with
-#define LR_MATCH_APART_PX 1.0f   // two maps further apart do not mean one point
+#define LR_MATCH_APART_PX 2.0f   // two maps further apart do not mean one point; nearer, confidence tells
 #define LR_MATCH_NOISE 0.2734f   // variance left of 1 by averaging lines 1:4:6:4:1
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__SANITIZE_ADDRESS__)
@@ -56,7 +56,7 @@ struct lr_match_work {
     float *winner[2];            // (lines x pixels) inverse range by inverse_step, from that view; NaN none
     int16_t *choice;             // (lines x upper pixels) candidate, -1 none
     uint16_t *margin[2];         // (lines x pixels)
-    uint16_t *best;              // (lower pixels) least total so far
+    uint16_t *best;              // (lower pixels) of the surest match so far: the less, the surer
     float *inverse[2];           // (lines x pixels) refined inverse range
     lr_match_clue *clue[2];      // (lines x pixels)
 };

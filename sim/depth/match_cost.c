@@ -113,15 +113,18 @@ LR_MATCH_FAST static void store(const uint16_t *restrict sum, uint16_t factor, u
         cost[k] = (uint8_t)(((uint32_t)sum[k]*factor) >> 16);
 }
 
+// What lies outside the other line costs a little: more than a true match, less than the best of wrong ones, so that a surface may go
+// on beyond the line's end. What only pads the row is never chosen.
 static void mark_outside(const lr_matcher *m, int pixel, uint8_t *cost)
 {
-    const int first = m->first[pixel], last = m->last[pixel];
+    const int first = m->first[pixel], last = m->last[pixel], count = m->candidates;
+    memset(cost + count, LR_MATCH_COST_MAX, (size_t)(m->padded - count));
     if (last < first) {
-        memset(cost, LR_MATCH_COST_OUTSIDE, (size_t)m->padded);
+        memset(cost, LR_MATCH_COST_OUTSIDE, (size_t)count);
         return;
     }
     memset(cost, LR_MATCH_COST_OUTSIDE, (size_t)first);
-    memset(cost + last + 1, LR_MATCH_COST_OUTSIDE, (size_t)(m->padded - last - 1));
+    memset(cost + last + 1, LR_MATCH_COST_OUTSIDE, (size_t)(count - last - 1));
 }
 
 void lr_match_costs(const lr_matcher *m, lr_match_work *w, uint8_t *cost)

@@ -5,7 +5,7 @@
 
 #define NEXT_TO 2     // candidates on either side of the best that are not a second best
 #define MARGIN_NONE 255
-#define RUN 8         // candidates of which one is offered to the lower view
+
 
 // out = cost + least of staying, a small step and a large step; then lowered by its least. `before` is lowered already and
 // may be `out`-adjacent but not `out`.
@@ -112,40 +112,36 @@ static uint16_t margin_of(const uint16_t *total, int first, int last, int k)
     return second == 65535 ? MARGIN_NONE : (uint16_t)(second - total[k]);
 }
 
-static void choose_upper(const lr_matcher *m, lr_match_work *w, int line, int i)
+// `least` of all candidates. Returns 0 if that is of one outside the other view: the surface goes on there, and the pixel has no partner.
+static int choose_upper(const lr_matcher *m, lr_match_work *w, int line, int i, uint16_t least)
 {
     const int first = m->first[i], last = m->last[i];
     const size_t at = (size_t)line*(size_t)m->side[0].pixels + (size_t)i;
-    const uint16_t least = least_of(w->total + first, last - first + 1);
+    if (least_of(w->total + first, last - first + 1) != least)
+        return 0;
     int k = first;
     while (w->total[k] != least)
         k++;
     w->choice[at] = (int16_t)k;
     w->winner[0][at] = (float)(k - LR_MATCH_BEHIND);
     w->margin[0][at] = margin_of(w->total, first, last, k);
+    return 1;
 }
 
-// The lower view's winner is the least total among all that point to its pixel. Each pixel of the upper view offers the best of every
-// RUN candidates: a true match is the best around it from either side.
+// A pixel of the lower view takes the match of the upper pixel that is surest to see the same point. What an upper pixel likes less than
+// its own winner need not be offered: the two maps could not agree on it.
 static void offer_lower(const lr_matcher *m, lr_match_work *w, int line, int i)
 {
-    const uint16_t *place = m->place + (size_t)i*(size_t)m->padded, *total = w->total;
+    const size_t at = (size_t)line*(size_t)m->side[0].pixels + (size_t)i;
+    const int k = w->choice[at], place = m->place[(size_t)i*(size_t)m->padded + (size_t)k], shift = m->upsample == 4 ? 2 : m->upsample == 2 ? 1 : 0;
+    const int j = place >> shift, next = (place & (m->upsample - 1)) && j + 1 < m->side[1].pixels ? j + 1 : j;
     float *winner = w->winner[1] + (size_t)line*(size_t)m->side[1].pixels;
-    const int shift = m->upsample == 4 ? 2 : m->upsample == 2 ? 1 : 0, mask = m->upsample - 1, last = m->last[i];
-    for (int k = m->first[i]; k <= last; k += RUN) {
-        const int end = k + RUN - 1 < last ? k + RUN - 1 : last;
-        unsigned best = ~0u;  // total and candidate in one number
-        for (int c = k; c <= end; c++) {
-            const unsigned offer = (unsigned)total[c] << 16 | (unsigned)c;
-            best = offer < best ? offer : best;
+    const uint16_t offer = (uint16_t)(65534 - w->margin[0][at]);
+    for (int p = j; p <= next; p++)  // both pixels beside the place: where the upper view is the coarser one, none is left out
+        if (offer < w->best[p]) {
+            w->best[p] = offer;
+            winner[p] = (float)(k - LR_MATCH_BEHIND)*m->side[0].secant[i];
         }
-        const int c = (int)(best & 0xffff), j = place[c] >> shift, next = (place[c] & mask) && j + 1 < m->side[1].pixels ? j + 1 : j;
-        for (int p = j; p <= next; p++)  // both pixels beside the place: where the upper view is the coarser one, none is left out
-            if (best >> 16 < w->best[p]) {
-                w->best[p] = (uint16_t)(best >> 16);
-                winner[p] = (float)(c - LR_MATCH_BEHIND)*m->side[0].secant[i];
-            }
-    }
 }
 
 void lr_match_backward(const lr_matcher *m, lr_match_work *w, int line, int is_first)
@@ -169,9 +165,8 @@ void lr_match_backward(const lr_matcher *m, lr_match_work *w, int line, int is_f
         w->choice[(size_t)line*(size_t)pixels + (size_t)i] = -1;
         if (unusable(m, i))
             continue;
-        total_of(lr_match_row(w->sum + volume, m, i), down, w->total, n);
-        choose_upper(m, w, line, i);
-        offer_lower(m, w, line, i);
+        if (choose_upper(m, w, line, i, total_of(lr_match_row(w->sum + volume, m, i), down, w->total, n)))
+            offer_lower(m, w, line, i);
     }
     for (int j = 0; j < lower; j++)  // 1/(rho step) to inverse range of its own
         w->winner[1][(size_t)line*(size_t)lower + (size_t)j] /= m->side[1].secant[j];

@@ -13,7 +13,9 @@
 #define SAME_SURFACE 3       // candidates a neighbour may differ and still belong
 #define FEWEST 5             // samples; with fewer on the same surface all are taken
 #define MOVE_MAX 2.0f        // candidates the refinement may go
-#define FIT_LEAST 0.7f       // a few samples may fit better than the noise by luck
+#define FIT_LEAST 1.0f       // a few samples may fit better than the noise by luck
+#define FIT_PLAIN 3.0f       // what is left beyond so many times the noise (glints, mirrors, bent surfaces) mostly repeats in the next line
+#define FIT_REPEATS 0.5f     // share of its variance that averaging lines leaves; measured in the demo rooms
 
 // Coefficients of the cubic B-spline through `in` (Unser, Splines: A Perfect Fit, IEEE SP Magazine 16(6), 1999), mirrored ends.
 void lr_match_spline(const float *in, int count, float *c, float *slope)
@@ -275,6 +277,13 @@ static float averaged_sigma(const float share[2*LR_MATCH_SMOOTH + 1])
     return sqrtf(square);
 }
 
+// Variance of one line's refinement that its neighbours share.
+static float repeated_variance(const lr_match_clue *clue)
+{
+    const float share = clue->fit > FIT_PLAIN ? 1.0f - FIT_PLAIN*FIT_PLAIN/(clue->fit*clue->fit) : 0.0f;
+    return FIT_REPEATS*share*clue->sigma_px*clue->sigma_px;
+}
+
 // Averages each match with those of the neighbouring lines that agree with it within their errors, nearer lines counting more. On a
 // surface the range hardly bends from line to line, while the noise does not repeat. out: (pixels) of inverse range; sigma: (pixels)
 // its error in pixels of disparity.
@@ -285,7 +294,7 @@ void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, 
         const size_t at = (size_t)line*(size_t)pixels + (size_t)i;
         const float q = w->inverse[from][at];
         lr_match_clue *clue = &w->clue[from][at];
-        float per_q = 1.0f, sum = 0.0f, weight = 0.0f, others = 0.0f, other_sum = 0.0f, share[2*LR_MATCH_SMOOTH + 1] = {0};
+        float per_q = 1.0f, sum = 0.0f, weight = 0.0f, others = 0.0f, other_sum = 0.0f, share[2*LR_MATCH_SMOOTH + 1] = {0}, repeated = 0.0f;
         out[i] = isfinite(q) && clue->apart_px <= LR_MATCH_APART_PX ? q : (float)NAN;
         clue->across_px = 4.0f;
         if (isnan(out[i]))
@@ -302,13 +311,13 @@ void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, 
             if (l != line)
                 others += t, other_sum += t*r;
             if (gap <= 3.0f*sqrtf(s*s + clue->sigma_px*clue->sigma_px) + 0.05f)
-                sum += t*r, weight += t, share[l - line + LR_MATCH_SMOOTH] = t*s;
+                sum += t*r, weight += t, share[l - line + LR_MATCH_SMOOTH] = t*s, repeated += t*repeated_variance(&w->clue[from][there]);
         }
         if (others > 0.0f)
             clue->across_px = fminf(fabsf((other_sum/others - q)*per_q), 4.0f);
         if (weight > 0.0f) {
             out[i] = sum/weight;
-            sigma[i] = averaged_sigma(share)/weight;
+            sigma[i] = sqrtf(averaged_sigma(share)*averaged_sigma(share)/(weight*weight) + repeated/weight);
         }
     }
 }
