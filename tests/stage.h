@@ -7,6 +7,7 @@
 
 #include <string.h>
 
+#include "run/ambient.h"
 #include "trace/tracer.h"
 
 typedef struct stage {
@@ -17,6 +18,7 @@ typedef struct stage {
     lr_tracer *tracer;
     lr_work *work;
     lr_bins bins;
+    lr_ambient ambient;
     int pixels;                     // of camera 0 of module 0
     float *range, *normal, *partner, *part[5];
     int32_t *object;
@@ -49,6 +51,7 @@ static inline stage *stage_create_gathered(const char *scene, const char *head, 
     stage_need(lr_scene_from_json(scene_json, ".", "materials", &s->scene, &err), &err);
     lr_json_free(scene_json);
     lr_json_free(head_json);
+    stage_need(lr_ambient_settle(s->scene, 1, &s->ambient, &err), &err);
     stage_need(lr_head_bins(s->head, &s->bins, &err), &err);
     stage_need(lr_scene_bake(s->scene, &s->bins, &err), &err);
     stage_need(lr_bvh_create(s->scene, 1, &s->bvh, &err), &err);

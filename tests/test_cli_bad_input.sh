@@ -61,6 +61,22 @@ bad material.json 'objects[0].material: unknown material "white_pant"'
 room reflectance.json '{"shape": "sphere", "radius_m": 1, "material": {"kind": "diffuse", "reflectance": 1.5}}'
 bad reflectance.json 'objects[0].material.reflectance: 1.5 is not in [0, 1]'
 
+ambient() { printf '{"format": "lanternroom-scene/1", "objects": [{"shape": "box", "size_m": [1, 1, 1], "center_m": [3, 0, 0]}], "lights": [{"kind": "sky", "type": 1, "lux": 10000}], "ambient": %s}\n' "$2" >"$work/scenes/$1"; }
+ambient negative_lux.json '{"lux": -5, "at_m": [0, 0, 0]}'
+bad negative_lux.json 'ambient.lux: -5 is not in (0, 10000000]'
+ambient nowhere.json '{"lux": 5}'
+bad nowhere.json 'ambient: missing key "at_m"'
+ambient no_facing.json '{"lux": 5, "at_m": [0, 0, 0], "facing": [0, 0, 0]}'
+bad no_facing.json 'ambient.facing: no direction'
+ambient no_such.json '{"lux": 5, "at_m": [0, 0, 0], "lights": "lamp"}'
+bad no_such.json 'ambient.lights: "lamp"'
+ambient inside.json '{"lux": 5, "at_m": [3, 0, 0]}'
+wrong 2 'inside.json: ambient.at_m: (3, 0, 0) is dark: none of the lights to scale (all) reaches the side that faces (0, 0, 1); is it inside something?' \
+    scan "$work/scenes/inside.json" "$work/scenes/heads/head.json" -o "$out"
+ambient no_lamp.json '{"lux": 5, "at_m": [0, 0, 0], "lights": "lamps"}'
+wrong 2 'no_lamp.json: ambient.at_m: (0, 0, 0) is dark: none of the lights to scale (lamps)' scan "$work/scenes/no_lamp.json" "$work/scenes/heads/head.json" -o "$out"
+[ ! -e "$out" ] || fail "a scan was begun in the dark"
+
 room no_mesh.json '{"shape": "mesh", "file": "nothing.obj"}'
 bad no_mesh.json 'objects[0].file: '
 printf 'v 0 0 0\nv 1 0 0\nf 1 2 99\n' >"$work/scenes/broken.obj"

@@ -4,7 +4,9 @@
 
 #include "cli/cli.h"
 #include "core/file.h"
+#include "core/thread.h"
 #include "page/budget_page.h"
+#include "run/ambient.h"
 
 typedef struct budget_options {
     cli_common common;
@@ -41,7 +43,10 @@ static lr_status load_scene(const budget_options *o, const char *path, cli_input
         return LR_OK;
     LR_TRY(cli_input_load(path, "scene", &o->common, input, err));
     lr_path_folder(folder, path);
-    return lr_scene_from_json(input->json, folder, "", scene, err);
+    lr_ambient ambient;
+    LR_TRY(lr_scene_from_json(input->json, folder, "", scene, err));
+    const lr_status settled = lr_ambient_settle(*scene, o->common.threads > 0 ? o->common.threads : lr_thread_default(), &ambient, err);
+    return settled == LR_OK ? settled : lr_fail_prefix(err, settled, path);
 }
 
 static lr_status budget(budget_options *o, const char *const *words, int count, lr_budget **out, lr_error *err)

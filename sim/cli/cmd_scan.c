@@ -58,11 +58,23 @@ static void print_json(const scan_options *o, const lr_run_report *r, double sec
     for (int k = 0; k < LR_RAY_KINDS; k++)
         lr_text_add(&text, "%s\"%s\": %" PRId64, k ? ", " : "", lr_ray_kind_names[k], r->count.rays[k]);
     lr_text_add(&text, "}");
+    if (r->ambient.present) {
+        lr_text_add(&text, ", \"ambient\": ");
+        lr_ambient_json(&r->ambient, &text);
+    }
     if (r->light_error.pixels > 0) {
         lr_text_add(&text, ", \"light_error\": ");
         lr_light_error_json(&r->light_error, &text);
     }
     printf("%s}\n", text.data ? text.data : "{");
+    lr_text_free(&text);
+}
+
+static void say_ambient(const lr_run_report *r)
+{
+    lr_text text = {0};
+    lr_ambient_words(&r->ambient_asked, &r->ambient, &text);
+    fprintf(stderr, "%s\n", text.data ? text.data : "");
     lr_text_free(&text);
 }
 
@@ -158,6 +170,8 @@ int cmd_scan(int argc, char **argv)
     if (s != LR_OK)
         return cli_exit(s, &err);
     const double seconds = cli_now_s() - start;
+    if (report.ambient.present && !o.common.quiet)
+        say_ambient(&report);
     if (o.common.json)
         print_json(&o, &report, seconds);
     else if (!o.common.quiet)

@@ -66,6 +66,7 @@ typedef struct run {
     int64_t done, total;
     int cancelled;
     lr_light_error *light_error;      // of the report
+    const lr_ambient *ambient;
 } run;
 
 lr_run_def lr_run_def_default(void)
@@ -247,7 +248,7 @@ static lr_status render_block(void *context, int64_t block, int index, lr_error 
 
 static void input_folder(const lr_run_input *input, char folder[LR_PATH_MAX]) { lr_path_folder(folder, input->path); }
 
-static lr_status load(run *r, const lr_run_input *scene, const lr_run_input *head, lr_error *err)
+static lr_status load(run *r, const lr_run_input *scene, const lr_run_input *head, lr_run_report *report, lr_error *err)
 {
     char folder[LR_PATH_MAX];
     lr_bins bins;
@@ -255,6 +256,11 @@ static lr_status load(run *r, const lr_run_input *scene, const lr_run_input *hea
     LR_TRY(lr_head_from_json(head->json, folder, &r->head, err));
     input_folder(scene, folder);
     LR_TRY(lr_scene_from_json(scene->json, folder, "", &r->scene, err));
+    const lr_status settled = lr_ambient_settle(r->scene, r->threads, &report->ambient, err);
+    if (settled != LR_OK)
+        return lr_fail_prefix(err, settled, scene->path);
+    report->ambient_asked = r->scene->ambient;
+    r->ambient = &report->ambient;
     LR_TRY(lr_head_bins(r->head, &bins, err));
     LR_TRY(lr_scene_bake(r->scene, &bins, err));
     return LR_OK;
@@ -432,6 +438,10 @@ static void write_settings(const run *r, lr_text *text)
     lr_text_number(text, trace.bounce_share);
     lr_text_add(text, ", \"first_line\": %lld, \"truth\": ", (long long)r->first_line);
     lr_text_quote(text, truth);
+    if (r->ambient->present) {
+        lr_text_add(text, ", \"ambient\": ");
+        lr_ambient_json(r->ambient, text);
+    }
 }
 
 static void write_labels(const run *r, lr_text *text)
@@ -566,7 +576,7 @@ static void count_done(const run *r, lr_run_report *report)
 static lr_status run_all(run *r, const lr_run_input *scene, const lr_run_input *head, lr_run_report *report, lr_error *err)
 {
     const double start = now_s();
-    LR_TRY(load(r, scene, head, err));
+    LR_TRY(load(r, scene, head, report, err));
     LR_TRY(choose_lines(r, err));
     LR_TRY(list_arrays(r, err));
     LR_TRY(open_writer(r, scene, head, err));

@@ -6,6 +6,7 @@
 #include <stdint.h>
 
 #include "core/json.h"
+#include "run/ambient.h"
 #include "run/light_error.h"
 #include "trace/tracer.h"
 #include "truth/truth.h"
@@ -42,6 +43,8 @@ typedef struct lr_run_report {
     double load_s, gather_s, trace_s, finish_s;   // wall time: acceleration structure and tables; ambient light of the room; lines; checksums and files
     lr_trace_count count;       // of the lines
     int64_t gather_rays;        // of the room's ambient light
+    lr_ambient ambient;         // how the lights were scaled
+    lr_scene_ambient ambient_asked;
     lr_light_error light_error; // of the whole scan, once it is finished; of a scan complete before: no pixels
 } lr_run_report;
 

@@ -45,6 +45,16 @@ typedef struct lr_lamp {
     double lumens;           // for people and for choosing lamps; 0 when unknown
 } lr_lamp;
 
+// How bright it is to be: illuminance of a small surface at `point` that faces `normal` (run/ambient.h scales the lights so).
+typedef enum lr_ambient_lights { LR_AMBIENT_ALL, LR_AMBIENT_DAYLIGHT, LR_AMBIENT_LAMPS } lr_ambient_lights;
+extern const char *const lr_ambient_lights_names[];  // "all", "sun_and_sky", "lamps", then NULL
+typedef struct lr_scene_ambient {
+    int present;
+    double lux;
+    lr_vec3 point, normal;
+    lr_ambient_lights lights;  // that are scaled
+} lr_scene_ambient;
+
 // A clear opening to the outside, with or without a pane, where sky light comes in: corner + a u + b v, a and b 0..1.
 // The unit normal points into the room.
 typedef struct lr_portal { lr_vec3 corner, u, v; lr_vec3 normal; double area_m2; } lr_portal;

@@ -50,6 +50,7 @@ typedef struct lr_scene {
     char (*label)[64];             // label k is label[k-1]
     lr_sun_light sun;
     lr_sky_light sky;
+    lr_scene_ambient ambient;
     lr_pose head_pose;             // where a head stands in this room
     lr_box3 bounds;                // of everything, wherever it moves
     char folder[1024];             // where relative paths start

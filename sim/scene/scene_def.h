@@ -67,6 +67,8 @@ typedef struct lr_scene_def {
     char name[64];
     double position_m[3], rotate_rad[3];
     const lr_node *materials;
+    struct { double lux, at_m[3], facing[3]; int lights; } ambient;
+    int has_ambient;
     lr_object_def *object;
     lr_light_def *light;
     int object_count, light_count;

@@ -285,10 +285,31 @@ static const lr_field pose_fields[] = {
     {.key = "rotate_deg", .kind = LR_FIELD_VECTOR, .offset = SCENE(rotate_rad) - SCENE(position_m), .count = 3, .scale = LR_DEG, .lo = -LR_TURN_DEG, .hi = LR_TURN_DEG}, END};
 static const lr_field_set pose_set = {.name = "head_pose", .size = 6*sizeof(double), .fields = pose_fields};
 
+const char *const lr_ambient_lights_names[] = {"all", "sun_and_sky", "lamps", NULL};
+#define AMBIENT(member) (SCENE(ambient.member) - SCENE(ambient))
+static void ambient_defaults(void *record) { *(double *)((char *)record + AMBIENT(facing[2])) = 1.0; }
+
+static lr_status check_ambient(const lr_json *json, const lr_node *node, void *record, void *context, lr_error *err)
+{
+    (void)context;
+    const double *facing = (const double *)((const char *)record + AMBIENT(facing));
+    return facing[0] != 0.0 || facing[1] != 0.0 || facing[2] != 0.0 ? LR_OK : lr_json_fault(json, lr_scene_member(node, "facing"), err, "no direction");
+}
+
+static const lr_field ambient_fields[] = {
+    {.key = "lux", .kind = LR_FIELD_NUMBER, .offset = AMBIENT(lux), .lo = 0, .hi = 1e7, .flags = MUST | LR_FIELD_ABOVE, .about = "Illuminance at the point."},
+    {.key = "at_m", .kind = LR_FIELD_VECTOR, .offset = AMBIENT(at_m), .count = 3, .lo = -LR_FAR_M, .hi = LR_FAR_M, .flags = MUST, .about = "The point."},
+    {.key = "facing", .kind = LR_FIELD_VECTOR, .offset = AMBIENT(facing), .count = 3, .lo = -1e6, .hi = 1e6, .about = "Where a small surface there faces; up unless given."},
+    {.key = "lights", .kind = LR_FIELD_CHOICE, .offset = AMBIENT(lights), .choices = lr_ambient_lights_names, .about = "Which lights are scaled."}, END};
+static const lr_field_set ambient_set = {.name = "ambient", .size = sizeof ((lr_scene_def *)0)->ambient, .defaults = ambient_defaults, .fields = ambient_fields,
+                                         .check = check_ambient};
+
 static const lr_field scene_fields[] = {
     {.key = "name", .kind = LR_FIELD_TEXT, .offset = SCENE(name), .count = 64},
     {.key = "objects", .kind = LR_FIELD_LIST, .offset = SCENE(object), .count_offset = SCENE(object_count), .count = LR_OBJECTS_MOST, .set = &object_set, .flags = MUST},
     {.key = "lights", .kind = LR_FIELD_LIST, .offset = SCENE(light), .count_offset = SCENE(light_count), .count = 10000, .set = &lr_light_fields},
+    {.key = "ambient", .kind = LR_FIELD_OBJECT, .offset = SCENE(ambient), .present_offset = SCENE(has_ambient), .set = &ambient_set,
+     .about = "How bright it is to be at a point: the lights are scaled so."},
     {.key = "head_pose", .kind = LR_FIELD_OBJECT, .offset = SCENE(position_m), .set = &pose_set, .about = "Where a head stands in this room."},
     {.key = "materials", .kind = LR_FIELD_CUSTOM, .read = read_materials, .schema = "{\"type\": \"object\", \"additionalProperties\": {\"$ref\": \"#/$defs/material\"}}",
      .about = "Materials of this file only, by name."}, END};

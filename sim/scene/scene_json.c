@@ -69,6 +69,10 @@ static lr_status build(lr_builder *b)
     snprintf(scene->name, sizeof scene->name, "%s", def->name);
     scene->head_pose = (lr_pose){lr_rotation_xyz(lr_v3(def->rotate_rad[0], def->rotate_rad[1], def->rotate_rad[2])),
                                  lr_v3(def->position_m[0], def->position_m[1], def->position_m[2])};
+    scene->ambient = (lr_scene_ambient){.present = def->has_ambient, .lux = def->ambient.lux, .lights = (lr_ambient_lights)def->ambient.lights,
+                                        .point = lr_v3(def->ambient.at_m[0], def->ambient.at_m[1], def->ambient.at_m[2])};
+    if (def->has_ambient)
+        scene->ambient.normal = lr_unit(lr_v3(def->ambient.facing[0], def->ambient.facing[1], def->ambient.facing[2]));
     scene->bounds = lr_box3_empty();
     LR_TRY(lr_build_objects(b));
     LR_TRY(lr_check_overrides(b));

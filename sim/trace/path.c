@@ -522,6 +522,12 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
     float a, b, factor[LR_MAX_AMBIENT_BINS];
     if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
         ask_sky(job, &v);
+    if (job->all_light) {
+        lr_vertex straight = v;
+        if (job->tracer->scene->sun.present)
+            ask_sun(job, &v);
+        ask_lamp(job, &straight, 1);
+    }
     draw2(job, slot, 0, DIM_BOUNCE, &a, &b);
     float c, s;
     lr_turnf(b, &c, &s);

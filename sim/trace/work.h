@@ -71,6 +71,7 @@ typedef struct lr_line_job {
     uint32_t seed;                  // of (seed, module, camera, line)
     int first, count;               // chunk of pixels in hand
     float *gathered;                // not NULL: paths start from points of the room, not from pixels; their irradiance goes here
+    int all_light;                  // with it: also what sun and lamps send straight
     float *nearness;                // with it: sum over paths of 1/distance to what they meet first
 } lr_line_job;
 
