@@ -47,6 +47,19 @@ for file in out/workshop/cloud.ply out/bare/scan.json out/bright/scan.json out/s
 done
 [ ! -e out/raw_only/truth/front/upper.range.npy ] && [ -s out/ranges/truth/front/upper.flags.npy ] || fail "--truth is not as told"
 
+# The table of sheet against flood is what its script prints, within what that says of its error.
+grep -l sheet_or_flood.py "$work"/*.sh >"$work/which" || fail "sheet_or_flood.py is not run"
+"$python" - "$(cat "$work/which").out" <<'PY' || fail "README.md's table of sheet and flood is not what the script prints"
+import re, sys
+def rows(path):
+    return {m[1]: [float(x) for x in re.findall(r"[|] ([0-9.e-]+)", m[2])] for m in re.finditer(r"(?m)^([|] .* deg\)) (.*)$", open(path).read())}
+said, seen = rows("README.md"), rows(sys.argv[1])
+assert said.keys() == seen.keys() and len(said) == 3, (said, seen)
+for place in said:
+    assert len(said[place]) == 4 and all(abs(a/b - 1) < 0.3 for a, b in zip(said[place], seen[place])), (place, said[place], seen[place])
+    assert seen[place][0] < 0.1*seen[place][1] and seen[place][2] > 100*seen[place][3]   # what the sheet is for
+PY
+
 # Links within the tree lead somewhere.
 for page in README.md DEVELOPERS.md scenes/README.md scenes/heads/README.md materials/README.md out/README.md; do
     [ -s "$root/$page" ] || fail "$page is missing"
