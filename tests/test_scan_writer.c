@@ -413,6 +413,57 @@ static void bad_definitions_are_refused(void **state)
     lr_scan_writer_close(NULL);
 }
 
+// Results come from the rows of the whole scan, whoever wrote them, and stay out of the fingerprint; without them there is no end.
+static lr_status first_bytes(void *context, const lr_scan_writer *writer, lr_text *out, lr_error *err)
+{
+    job *j = context;
+    uint8_t row[8*PIXELS], want[8*PIXELS];
+    const size_t bytes = row_bytes(&j->array[1]);
+    assert_true(bytes <= sizeof row);
+    LR_TRY(lr_scan_writer_read(writer, 1, LINES - 1, 1, row, err));
+    make_row(1, LINES - 1, want, bytes);
+    assert_memory_equal(row, want, bytes);
+    lr_text_add(out, "{\"last\": %d}", row[0]);
+    return LR_OK;
+}
+
+static lr_status no_results(void *context, const lr_scan_writer *writer, lr_text *out, lr_error *err)
+{
+    (void)context, (void)writer;
+    lr_text_add(out, "{");
+    return lr_fail(err, LR_ERR_IO, "no results");
+}
+
+static void results_are_kept(void **state)
+{
+    const place *p = *state;
+    lr_error err = {""};
+    int finished = 0;
+    char fingerprint[65], text[32];
+    job *j = job_create(p->other);
+    j->def.results_context = j;
+    j->def.results = no_results;
+    assert_int_equal(run(j, 2, &finished, &err), LR_ERR_IO);
+    assert_string_equal(err.text, "no results");
+    assert_int_equal(finished, 0);
+    j->def.results = first_bytes;    // resumed: all is done but the end
+    assert_int_equal(run(j, 2, &finished, &err), LR_OK);
+    assert_int_equal(finished, 1);
+    lr_scan_reader *reader;
+    assert_int_equal(lr_scan_reader_open(p->plain, &reader, &err), LR_OK);
+    snprintf(fingerprint, sizeof fingerprint, "%s", lr_scan_reader_scan(reader)->fingerprint);
+    assert_null(lr_scan_reader_scan(reader)->results);
+    lr_scan_reader_close(reader);
+    assert_int_equal(lr_scan_reader_open(p->other, &reader, &err), LR_OK);
+    uint8_t row[8*PIXELS];
+    make_row(1, LINES - 1, row, row_bytes(&j->array[1]));
+    snprintf(text, sizeof text, "\"last\": %d", row[0]);
+    assert_non_null(strstr(lr_scan_reader_scan(reader)->results, text));
+    assert_string_equal(lr_scan_reader_scan(reader)->fingerprint, fingerprint);
+    lr_scan_reader_close(reader);
+    job_destroy(j);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -429,6 +480,7 @@ int main(void)
         TEST(force_replaces_and_leaves_nothing_stale),
         TEST(two_writers_do_not_meet),
         TEST(bad_definitions_are_refused),
+        TEST(results_are_kept),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

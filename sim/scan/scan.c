@@ -20,6 +20,7 @@ void lr_scan_free(lr_scan *scan)
     free(scan->settings);
     free(scan->scene);
     free(scan->head);
+    free(scan->results);
     *scan = (lr_scan){0};
 }
 
