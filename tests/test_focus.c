@@ -198,6 +198,38 @@ static void sheet_in_focus_is_that_of_a_pinhole(void **state)
     stage_destroy(sharp);
 }
 
+// Indirect light of a sheet in a corner keeps its sum: it is smooth over the blur, but for the line of the sheet itself.
+static void indirect_light_is_kept(void **state)
+{
+    (void)state;
+    const char *scene = "{\"format\": \"lanternroom-scene/1\", \"name\": \"corner\", \"objects\": [{\"shape\": \"room\", \"size_m\": [4, 4, 3],"
+        " \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.7}}], \"lights\": []}";
+    enum { TURNS = 24 };
+    double difference = 0.0, square = 0.0, mean = 0.0;
+    char laser[512], head[2][2048];
+    snprintf(laser, sizeof laser, FAN, -60.0, 90.0, 1.0);
+    make_head(head[0], sizeof head[0], 1.4, 0.0, 30.0, laser);
+    make_head(head[1], sizeof head[1], 1.4, FOCUS_M, 30.0, laser);
+    stage *sharp = stage_create(scene, head[0], 4, 1), *focused = stage_create(scene, head[1], 4, 1);
+    for (int k = 0; k < TURNS; k++) {
+        double sum[2] = {0.0, 0.0};
+        stage_line(sharp, 0, 150*k + 7);
+        stage_line(focused, 0, 150*k + 7);
+        for (int i = 0; i < PIXELS; i++) {
+            sum[0] += (double)sharp->part[1][i]/PIXELS;
+            sum[1] += (double)focused->part[1][i]/PIXELS;
+        }
+        mean += sum[0]/TURNS;
+        difference += (sum[1] - sum[0])/TURNS;
+        square += (sum[1] - sum[0])*(sum[1] - sum[0])/TURNS;
+    }
+    const double error = sqrt((square - difference*difference)/(TURNS - 1));
+    assert_true(mean > 0.0 && 5.0*error < 0.1*mean);
+    assert_near(difference, 0.0, 5.0*error);
+    stage_destroy(sharp);
+    stage_destroy(focused);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -207,6 +239,7 @@ int main(void)
         cmocka_unit_test(end_of_the_fan_is_blurred),
         cmocka_unit_test(narrow_pixel_loses_a_blurred_sheet),
         cmocka_unit_test(sheet_in_focus_is_that_of_a_pinhole),
+        cmocka_unit_test(indirect_light_is_kept),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
