@@ -100,7 +100,7 @@ static inline void scan_and_recover(const setting *s)
     def.seed = 100;
     def.ambient_samples = 1;    // of a sun alone
     def.indirect_samples = 0;   // a flat wall has none
-    def.truth = 1u << LR_TRUTH_RANGE | 1u << LR_TRUTH_FLAGS;
+    def.truth = 1u << LR_TRUTH_RANGE | 1u << LR_TRUTH_FLAGS | 1u << LR_TRUTH_PARTNER;
     def.sector_deg[1] = 0.1*(WALL_LINES - 0.5);
     need(lr_run(&inputs[0], &inputs[1], &def, NULL, NULL, &report, &err), &err);
     assert_int_equal(report.lines, WALL_LINES);
