@@ -66,6 +66,53 @@ truncate -s 1000 "$work/dull/front/upper.npy"
 set +e; "$program" depth "$work/dull" 2> "$work/err"; code=$?; set -e
 [ $code = 2 ] && [ "$(wc -l < "$work/err")" = 1 ] || fail "a truncated array is not one line and exit 2"
 
+# ---- Arrays that are missing, cut short, or not those of the calibration
+damaged() { rm -rf "$work/hurt"; cp -r "$work/bare" "$work/hurt"; }
+damaged; rm "$work/hurt/front/lower.npy"
+want="lanternroom: $work/hurt/front/lower.npy: cannot be opened: No such file or directory"
+expect depth "$work/hurt"
+damaged; truncate -s 1000 "$work/hurt/front/lower.npy"
+want="lanternroom: $work/hurt/front/lower.npy: 872 bytes of data where the header says 4096"
+expect depth "$work/hurt"
+damaged; rm "$work/hurt/calibration.json"
+want="lanternroom: $work/hurt/calibration.json: cannot be opened: No such file or directory"
+expect depth "$work/hurt"
+damaged; cp "$work/one/calibration.json" "$work/hurt/"    # of a head whose lines have 2048 pixels
+want="lanternroom: $work/hurt/front/upper.npy: shape [2, 1024] where calibration.json has [2, 2048]"
+expect depth "$work/hurt"
+want="lanternroom: $work/no_laser: front: 2 cameras and no laser whose dots are known: nothing to match"
+# shellcheck disable=SC2086
+"$program" scan $room -o "$work/no_laser" --sector 20,20.2 --quality draft -q --no-preview --truth none --set "$small" --set "$pitch" --set 'head.modules.0.lasers=[]'
+expect depth "$work/no_laser" --mode pattern
+"$program" depth "$work/no_laser" -q    # two cameras need none
+
+# ---- A scan that is still growing: six of seven parts done, so that of every seven blocks of 16 lines the last is not recorded yet
+grow() { # shellcheck disable=SC2086
+    "$program" scan $room -o "$work/grow" --sector 20,42 --quality draft -q --no-preview --set 'head.modules.0.cameras.*.sensor.pixels=256' \
+        --set 'head.modules.0.cameras.*.sensor.pitch_um=28' --shard "$1/7"; }
+for part in 1 2 3 4 5 6; do grow $part; done
+[ ! -e "$work/grow/scan.json" ] || fail "six parts of seven are a whole scan"
+"$program" depth "$work/grow" > "$work/out" 2> /dev/null
+grep -q "not recorded yet" "$work/out" || fail "depth does not say that lines are missing"
+cp -r "$work/grow/depth" "$work/early"
+grow 7
+"$program" depth "$work/grow" -q
+"$python" - "$work" <<'END'
+import sys
+import numpy as np
+for camera in ('upper', 'lower'):
+    early, whole = (np.load(f'{sys.argv[1]}/{d}/front/{camera}.npy') for d in ('early', 'grow/depth'))
+    line = np.arange(len(whole))
+    there = line//16 % 7 < 6
+    assert there.sum() < len(whole) > 200 and not np.isfinite(early[~there]).any()
+    assert np.isfinite(early[there]).mean() > 0.8                       # a block of depth that is recorded in part is answered in part
+    settled = np.array([there[max(first - 4, 0):first + 44].all() for first in line//40*40])   # blocks of 40 lines and 4 on either side
+    assert settled.sum() >= 80 and np.array_equal(early[settled], whole[settled], equal_nan=True)
+    near = there & ~settled                                             # others differ by what stands beside them only
+    both = np.isfinite(early) & np.isfinite(whole) & near[:, None]
+    assert np.median(np.abs(early[both]/whole[both] - 1)) < 8e-3         # a tenth of a pixel at 2 m, f b being 24 m pixels
+END
+
 # ---- Score and export
 mv "$work/truth_aside" "$work/scan/truth"
 "$program" score "$work/scan" > "$work/table" 2> /dev/null

@@ -147,7 +147,8 @@ static lr_status ready_worker(job_body *j, worker *w, lr_error *err)
 
 // ---- One block ----
 
-typedef struct span { int64_t first; int lines, block_at, block; } span;  // lines read; where the block begins among them; its lines
+// Lines read; where those asked for begin among them, and how many; where they begin in the block.
+typedef struct span { int64_t first; int lines, asked_at, asked, in_block; } span;
 
 static int fill_signal(const job_body *j, const lr_matching *m, int view, span s, float *out)
 {
@@ -165,19 +166,19 @@ static int fill_signal(const job_body *j, const lr_matching *m, int view, span s
     return pixels;
 }
 
-static void take_answers(const lr_matching *m, int view, const worker *w, int lines, lr_answer *answer)
+static void take_answers(const lr_matching *m, int view, const worker *w, span s, lr_answer *answer)
 {
     const int pixels = m->pair.view[view].camera->pixels;
     for (int i = 0; i < pixels; i++) {
-        for (int l = 0; l < lines; l++) {
-            const size_t at = (size_t)l*(size_t)pixels + (size_t)i;
+        for (int l = 0; l < s.asked; l++) {
+            const size_t at = (size_t)l*(size_t)pixels + (size_t)i, to = (size_t)(s.in_block + l)*(size_t)pixels + (size_t)i;
             const float q = w->inverse_range[view][at];
             if (isnan(q))
                 continue;
             const lr_match_clue *clue = &w->clue[view][at];
             const double slope = lr_matcher_slope(m->matcher, view, i, (double)q);
             const lr_answer fresh = {q, (float)((double)hypotf(w->sigma_px[view][at], SIGMA_LEAST_PX)/slope), lr_match_confidence(clue)};
-            answer[at] = lr_answer_join(answer[at], fresh);
+            answer[to] = lr_answer_join(answer[to], fresh);
         }
     }
 }
@@ -191,10 +192,10 @@ static lr_status match_span(job_body *j, worker *w, int index, span s, lr_error 
         fill_signal(j, m, v, s, w->signal[v]);
     const float *const signal[2] = {w->signal[0], w->signal[1]};
     const lr_match_map map[2] = {{w->inverse_range[0], w->sigma_px[0], w->clue[0]}, {w->inverse_range[1], w->sigma_px[1], w->clue[1]}};
-    lr_match_block(m->matcher, w->work[index], signal, s.lines, s.block_at, s.block, map);
+    lr_match_block(m->matcher, w->work[index], signal, s.lines, s.asked_at, s.asked, map);
     for (int v = 0; v < 2; v++)
         if (m->camera[v] >= 0)
-            take_answers(m, v, w, s.block, w->answer[m->camera[v]]);
+            take_answers(m, v, w, s, w->answer[m->camera[v]]);
     return LR_OK;
 }
 
@@ -239,28 +240,41 @@ static lr_status write_block(job_body *j, worker *w, int c, int64_t first, int l
     return LR_OK;
 }
 
+static int is_ready(const job_body *j, int64_t line) { return lr_scan_reader_ready(j->reader, line, 1); }
+
+// The first lines from `at` that are recorded, up to the end of the block, with what is recorded beside them; none asked for: there are no more.
+static span next_span(const job_body *j, int64_t first, int at, int block)
+{
+    while (at < block && !is_ready(j, first + at))
+        at++;
+    span s = {first + at, 0, 0, 0, at};
+    while (at + s.asked < block && is_ready(j, first + at + s.asked))
+        s.asked++;
+    while (s.asked > 0 && s.asked_at < BESIDE_LINES && is_ready(j, s.first - 1))
+        s.first--, s.asked_at++;
+    s.lines = s.asked_at + s.asked;
+    while (s.asked > 0 && s.lines < s.asked_at + s.asked + BESIDE_LINES && is_ready(j, s.first + s.lines))
+        s.lines++;
+    return s;
+}
+
 static lr_status do_block(void *context, int64_t job, int worker_index, lr_error *err)
 {
     job_body *j = context;
     worker *w = &j->worker[worker_index];
     const int64_t first = job*BLOCK_LINES, left = j->lines - first;
-    span s = {first, 0, 0, left < BLOCK_LINES ? (int)left : BLOCK_LINES};
+    const int block = left < BLOCK_LINES ? (int)left : BLOCK_LINES;
     LR_TRY(ready_worker(j, w, err));
     for (int c = 0; c < j->module->camera_count; c++)
-        memset(w->answer[c], 0, (size_t)s.block*(size_t)j->module->camera[c].pixels*sizeof(lr_answer));
-    if (lr_scan_reader_ready(j->reader, first, s.block)) {
-        while (s.block_at < BESIDE_LINES && lr_scan_reader_ready(j->reader, s.first - 1, 1))
-            s.first--, s.block_at++;
-        s.lines = s.block_at + s.block;
-        while (s.lines < s.block_at + s.block + BESIDE_LINES && lr_scan_reader_ready(j->reader, s.first + s.lines, 1))
-            s.lines++;
+        memset(w->answer[c], 0, (size_t)block*(size_t)j->module->camera[c].pixels*sizeof(lr_answer));
+    for (span s = next_span(j, first, 0, block); s.asked > 0; s = next_span(j, first, s.in_block + s.asked, block)) {
         for (int i = 0; i < j->matchings.count; i++)
             LR_TRY(match_span(j, w, i, s, err));
-        atomic_fetch_add(&j->ready, s.block);
+        atomic_fetch_add(&j->ready, s.asked);
     }
     for (int c = 0; c < j->module->camera_count; c++)
-        LR_TRY(write_block(j, w, c, first, s.block, err));
-    const long long done = atomic_fetch_add(&j->done, s.block) + s.block;
+        LR_TRY(write_block(j, w, c, first, block, err));
+    const long long done = atomic_fetch_add(&j->done, block) + block;
     if (j->show && worker_index == 0 && j->show(j->context, j->done_before + done, j->total))
         return lr_fail(err, LR_ERR_CANCELLED, "depth: stopped");
     return LR_OK;
