@@ -1,10 +1,13 @@
 # SPDX-License-Identifier: Apache-2.0
-# Reads score.json and exported files back with libraries that are not ours (NumPy; OpenCV where it is installed) and holds them
+# Reads score.json and exported files back with libraries that are not ours (NumPy, OpenCV, netpbm) and holds them
 # against the arrays of the scan: head wide120, a sector from 20 degrees.   check_exports.py SCAN TRUE_EXPORT
 import json
 import re
+import shutil
+import subprocess
 import sys
 
+import cv2
 import numpy as np
 
 scan, true = sys.argv[1:3]
@@ -74,11 +77,6 @@ assert np.median(np.sum(world[have, 3:6]*load('truth/front/upper.normal')[hit][h
 assert np.array_equal(world[:, 8], load('truth/front/upper.object')[hit])
 
 # ---- Pictures
-try:
-    import cv2
-except ImportError:
-    print('check_exports: no OpenCV here: pictures are not read back')
-    sys.exit(0)
 read = lambda path: cv2.imread(path, cv2.IMREAD_UNCHANGED)
 shown = np.where(kept, depth, np.inf)[::-1].T                      # counter-clockwise: azimuth rises to the left
 assert np.array_equal(read(out + '/front_upper_raw.png'), raw[::-1].T)
@@ -100,4 +98,17 @@ panorama, modules = read(out + '/equirect_range.pfm'), read(out + '/equirect_mod
 assert panorama.shape == modules.shape == (1800, 3600) and np.array_equal(np.isfinite(panorama), modules > 0) and modules.max() == 1
 heading = (0.5 - (np.nonzero(modules)[1] + 0.5)/3600)*360
 assert heading.min() > 19.5 and heading.max() < 23, (heading.min(), heading.max())   # the sector
+
+# ---- netpbm reads PNG, too
+if shutil.which('pngtopam'):
+    def netpbm(*words):  # as PGM of two bytes
+        picture = subprocess.run(words, check=True, capture_output=True).stdout
+        picture = subprocess.run(['pamtopnm'], input=picture, check=True, capture_output=True).stdout
+        size = re.match(rb'P5\s+(\d+)\s+(\d+)\s+(\d+)\s', picture)
+        return np.frombuffer(picture[size.end():], '>u2').reshape(int(size[2]), int(size[1]))
+    assert np.array_equal(netpbm('pngtopam', out + '/front_upper_raw.png'), raw[::-1].T)
+    millimetres = np.where(kept & (depth < 65.535), depth, 0)[::-1].T*1000.0
+    assert np.abs(netpbm('pngtopam', out + '/front_upper_range_mm.png') - millimetres).max() <= 0.51
+else:
+    print('check_exports: no netpbm here')
 print('check_exports: ok')

@@ -6,7 +6,7 @@
 set -eu
 
 build="gcc g++ make cmake ninja-build pkg-config libembree-dev libcjson-dev libassimp-dev libstb-dev librandom123-dev libpng-dev libssl-dev gnuplot-nox"
-test="libcmocka-dev python3 python3-numpy python3-opencv opencv-doc python3-jsonschema clang libclang-rt-14-dev"
+test="libcmocka-dev python3 python3-numpy python3-opencv opencv-doc pcl-tools netpbm python3-jsonschema clang libclang-rt-14-dev"
 
 case "${1:-build}" in
     build) wanted=$build ;;
