@@ -55,7 +55,10 @@ int main(int argc, char **argv)
         return 1;
     }
     const lr_gather *a = tracer[0]->gather, *b = tracer[1]->gather;
-    printf("%d points, %d paths each, %.2f s of one core\n", a->record_count, atoi(argv[4]), seconds);
+    int64_t rays = 0;
+    for (int k = 0; k < LR_RAY_KINDS; k++)
+        rays += a->count.rays[k];
+    printf("%d points, %d paths each, %.2f Mray, %.2f s of one core\n", a->record_count, atoi(argv[4]), 1e-6*(double)rays, seconds);
     for (int k = 0; k < scene->source_count; k++) {
         double mean = 0.0, square = 0.0, *part = malloc((size_t)a->record_count*sizeof *part);
         for (int i = 0; i < a->record_count; i++) {

@@ -9,12 +9,15 @@
 #include "core/thread.h"
 #include "trace/work.h"
 
+#define TILE 16                  // cells along and across: records of a tile share even sets of paths
 #define SAME_NORMAL 0.95f        // cosine: a bend of 18 degrees is another surface
 #define SAME_PLANE 0.6f          // a neighbour may lie off the plane by this share of its distance from us
 #define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to what a point sees
-#define SPREAD_CELLS 6           // and within this many cells
-#define WEAK_SUPPORT 6.0f        // a record averaged over less than this gets
-#define WEAK_FACTOR 6            // this many times the paths on top
+#define SPREAD_ANGLE 0.118f      // and within this angle as seen from the head [rad]
+#define SPREAD_CELLS 12          // and this many cells
+#define FIRST_PART 4             // one over the share of paths that the first round takes
+#define WEAK_SUPPORT 24.0f       // a record averaged over less than this gets
+#define WEAK_FACTOR 8            // this many times the paths on top
 #define WEAK_AT_ONCE 64          // such records of one batch, at most
 #define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
 #define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
@@ -69,6 +72,15 @@ static lr_status make_grid(lr_gather *g, lr_error *err)
 
 int lr_gather_matte(const lr_surface *surface) { return surface->kind == LR_MATERIAL_DIFFUSE || surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
 
+// Bits of row and column by turns: neighbours have numbers that differ in their last bits only.
+static uint32_t interleave(int row, int column)
+{
+    uint32_t n = 0;
+    for (int bit = 0; 1 << bit < TILE; bit++)
+        n |= ((uint32_t)row >> bit & 1u) << (2*bit + 1) | ((uint32_t)column >> bit & 1u) << 2*bit;
+    return n;
+}
+
 // A record for every cell of a row whose ray ends on a matte surface at rest; panes are looked through.
 static void place_row(lr_gather *g, const lr_line_job *job, int row, const uint8_t *row_seen)
 {
@@ -91,7 +103,9 @@ static void place_row(lr_gather *g, const lr_line_job *job, int row, const uint8
                 continue;
             const lr_vec3f n = lr_rays_normal(rays, i);
             *cell = g->record_count++;
-            g->record[*cell] = (lr_gather_record){lr_rays_point(rays, i), lr_mulf(n, lr_dotf(n, lr_rays_direction(rays, i)) > 0.0f ? -1.0f : 1.0f), 0.0f};
+            g->record[*cell] = (lr_gather_record){.cell = (int)(cell - g->cell),
+                .tile = (uint32_t)(row/TILE) << 16 | (uint32_t)((first + i)/TILE), .place = interleave(row % TILE, (first + i) % TILE),
+                .point = lr_rays_point(rays, i), .normal = lr_mulf(n, lr_dotf(n, lr_rays_direction(rays, i)) > 0.0f ? -1.0f : 1.0f)};
         }
     }
 }
@@ -103,6 +117,8 @@ typedef struct crew {
     const lr_tracer *tracer;
     lr_work **work;           // (threads)
     float *raw;               // what each record got from each half of its paths (record_count x 2 x values)
+    int round;                // 0: full light paths, few; 1: paths that end where round 0 knows the light; 2: second helping
+    int paths;                // of this round, from each record
     int batch;                // records of one job
     float *support;           // what the average of each record weighs (record_count)
     int *weak, weak_count;    // records with little support: near corners and edges
@@ -110,7 +126,7 @@ typedef struct crew {
     int weak_batch;           // of them in one job
     int (*progress)(void *, int64_t, int64_t);
     void *context;
-    int64_t jobs;
+    int64_t done, jobs;       // of all rounds: before this one, and in all
 } crew;
 
 static lr_line_job plain_job(const lr_tracer *tracer, lr_work *work)
@@ -118,14 +134,22 @@ static lr_line_job plain_job(const lr_tracer *tracer, lr_work *work)
     return (lr_line_job){.tracer = tracer, .work = work, .seed = lr_hash((uint32_t)tracer->def.seed, 0x67617468u)};
 }
 
+static lr_line_job crew_job(const crew *c, int worker)
+{
+    lr_line_job job = plain_job(c->tracer, c->work[worker]);
+    job.seed = lr_hash(job.seed, (uint32_t)c->round);
+    job.known = c->round > 0 ? c->gather : NULL;
+    return job;
+}
+
 static lr_status gather_batch(void *context, int64_t index, int worker, lr_error *err)
 {
     crew *c = context;
     lr_gather *g = c->gather;
     const int first = (int)index*c->batch, count = g->record_count - first < c->batch ? g->record_count - first : c->batch;
-    lr_line_job job = plain_job(c->tracer, c->work[worker]);
-    lr_gather_paths(&job, g->record + first, first, count, c->tracer->def.gather_paths, c->raw + 2*(size_t)first*g->values);
-    if (worker == 0 && c->progress && c->progress(c->context, index, c->jobs))
+    lr_line_job job = crew_job(c, worker);
+    lr_gather_paths(&job, g->record + first, count, c->paths, c->raw + 2*(size_t)first*g->values);
+    if (worker == 0 && c->progress && c->progress(c->context, c->done + index, c->jobs))
         return lr_fail(err, LR_ERR_CANCELLED, "stopped; the same command goes on from here");
     return LR_OK;
 }
@@ -142,9 +166,8 @@ static lr_status gather_weak(void *context, int64_t index, int worker, lr_error 
     float more[WEAK_AT_ONCE*2*LR_MAX_GATHERED];
     for (int k = 0; k < count; k++)
         copy[k] = g->record[c->weak[first + k]];
-    lr_line_job job = plain_job(c->tracer, c->work[worker]);
-    job.seed = lr_hash(job.seed, 1);
-    lr_gather_paths(&job, copy, first, count, c->again, more);
+    lr_line_job job = crew_job(c, worker);
+    lr_gather_paths(&job, copy, count, c->again, more);
     for (int k = 0; k < count; k++) {
         float *e = c->raw + 2*(size_t)c->weak[first + k]*g->values;
         for (int v = 0; v < 2*g->values; v++)
@@ -193,11 +216,12 @@ static void spread_cell(const crew *c, int row, int column)
     memset(sum, 0, (size_t)g->values*sizeof *sum);
     memset(error, 0, (size_t)g->values*sizeof *error);
     const float spread = fmaxf(SPREAD_REACH*g->record[i].reach, 1e-4f);
-    for (int r = row - SPREAD_CELLS; r <= row + SPREAD_CELLS; r++) {
+    const int cells = lr_floorf(lr_minf(SPREAD_CELLS, SPREAD_ANGLE*(float)g->rows/(float)LR_PI + 0.5f));
+    for (int r = row - cells; r <= row + cells; r++) {
         if (r < 0 || r >= g->rows)
             continue;
         const int n = cells_of_row(g->rows, r), middle = (int)((column + 0.5)*n/columns);
-        for (int k = middle - SPREAD_CELLS; k <= middle + SPREAD_CELLS; k++)
+        for (int k = middle - cells; k <= middle + cells; k++)
             spread_one(c, i, g->cell[g->first_cell[r] + (k + n) % n], spread, sum, error, &total);
     }
     for (int k = 0; k < g->values; k++) {
@@ -217,6 +241,12 @@ static lr_status spread_row(void *context, int64_t row, int worker, lr_error *er
     return LR_OK;
 }
 
+static int by_tile(const void *a, const void *b)
+{
+    const lr_gather_record *x = a, *y = b;
+    return x->tile != y->tile ? (x->tile > y->tile) - (x->tile < y->tile) : (x->place > y->place) - (x->place < y->place);
+}
+
 static lr_status place_records(lr_gather *g, const lr_tracer *tracer, lr_work *work, lr_error *err)
 {
     uint8_t *row_seen = calloc((size_t)g->rows, 1);
@@ -229,7 +259,22 @@ static lr_status place_records(lr_gather *g, const lr_tracer *tracer, lr_work *w
     lr_line_job job = plain_job(tracer, work);
     for (int r = 0; r < g->rows; r++)
         place_row(g, &job, r, row_seen);
+    qsort(g->record, (size_t)g->record_count, sizeof *g->record, by_tile);
+    for (int i = 0; i < g->record_count; i++)
+        g->cell[g->record[i].cell] = i;
     free(row_seen);
+    return LR_OK;
+}
+
+static int batch_of(int paths) { return LR_CHUNK_RAYS/paths < LR_CHUNK_PIXELS ? LR_CHUNK_RAYS/paths : LR_CHUNK_PIXELS; }
+static int64_t jobs_of(const lr_gather *g, int paths) { return (g->record_count + batch_of(paths) - 1)/batch_of(paths); }
+
+static lr_status gather_round(crew *c, int threads, int paths, lr_error *err)
+{
+    c->paths = paths;
+    c->batch = batch_of(paths);
+    LR_TRY(lr_threads_run(threads, jobs_of(c->gather, paths), gather_batch, c, err));
+    c->done += jobs_of(c->gather, paths);
     return LR_OK;
 }
 
@@ -244,18 +289,18 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     c->weak = malloc(((size_t)g->record_count + 1)*sizeof *c->weak);
     if (!g->irradiance || !g->error || !c->raw || !c->support || !c->weak)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
-    c->batch = LR_CHUNK_RAYS/c->tracer->def.gather_paths;
-    if (c->batch < 1)
-        c->batch = 1;
-    if (c->batch > LR_CHUNK_PIXELS)
-        c->batch = LR_CHUNK_PIXELS;
-    c->jobs = (g->record_count + c->batch - 1)/c->batch;
-    LR_TRY(lr_threads_run(threads, c->jobs, gather_batch, c, err));
+    const int paths = c->tracer->def.gather_paths, first_paths = paths/FIRST_PART < 2 ? 2 : paths/FIRST_PART/2*2;
+    c->jobs = jobs_of(g, first_paths) + jobs_of(g, paths);
+    LR_TRY(gather_round(c, threads, first_paths, err));
+    LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
+    c->round = 1;
+    LR_TRY(gather_round(c, threads, paths, err));
     LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
     for (int i = 0; i < g->record_count; i++)
         if (c->support[i] < WEAK_SUPPORT)
             c->weak[c->weak_count++] = i;
-    c->again = WEAK_FACTOR*c->tracer->def.gather_paths < LR_CHUNK_RAYS ? WEAK_FACTOR*c->tracer->def.gather_paths : LR_CHUNK_RAYS;
+    c->round = 2;
+    c->again = WEAK_FACTOR*paths < LR_CHUNK_RAYS ? WEAK_FACTOR*paths : LR_CHUNK_RAYS;
     c->weak_batch = LR_CHUNK_RAYS/c->again < WEAK_AT_ONCE ? LR_CHUNK_RAYS/c->again : WEAK_AT_ONCE;
     LR_TRY(lr_threads_run(threads, (c->weak_count + c->weak_batch - 1)/c->weak_batch, gather_weak, c, err));
     return lr_threads_run(threads, g->rows, spread_row, c, err);

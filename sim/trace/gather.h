@@ -3,9 +3,11 @@
 // that the head sees, and used for every line, camera, module and revolution.
 //   held here: irradiance by sky directly and by everything after a bounce, for each source and bin
 //   left to each pixel: sun and lamps directly, whose shadows are sharp
-// Points lie where rays from the middle of the head on an even grid of directions meet the room. After gathering, neighbours on the same
-// surface are averaged within a part of their mean distance to what they see; between points it is interpolated. Where no point of the
-// same surface is near, the caller follows light paths as before. Things that move are left out.
+// Points lie where rays from the middle of the head on an even grid of directions meet the room. They gather twice: first by a few full
+// light paths; then by more that end where they meet a surface at which the first round, averaged, knows the light, so that one cheap ray brings
+// home what many paths found. The first round's averaging is the only bias. Points of a tile of the grid share one even set of paths.
+// After each round neighbours on the same surface are averaged within a part of their mean distance to what they see; between points it is
+// interpolated. Where no point of the same surface is near, the caller follows light paths as before. Things that move are left out.
 // Sources: Ward et al., A Ray Tracing Solution for Diffuse Interreflection (1988), for interpolating by the mean distance.
 #ifndef LR_TRACE_GATHER_H
 #define LR_TRACE_GATHER_H
@@ -15,6 +17,8 @@
 #define LR_MAX_GATHERED 256  // sources times bins
 
 typedef struct lr_gather_record {
+    int cell;                 // of the grid
+    uint32_t tile, place;     // of the grid, and in the tile: its records lie together and share even sets of paths
     lr_vec3f point, normal;   // the normal on the side seen from the head
     float reach;              // harmonic mean distance to what it sees [m]
 } lr_gather_record;

@@ -69,8 +69,9 @@ static lr_status one_batch(void *context, int64_t index, int worker, lr_error *e
     const int bins = c->tracer->rig->bins.ambient_count, values = scene->source_count*bins, batch = c->first + (int)index;
     const float *half = c->halves[worker];
     lr_gather_record at = c->at;
+    at.tile = (uint32_t)batch;
     lr_line_job job = {.tracer = c->tracer, .work = c->work[worker], .seed = 0x6c757821u, .all_light = 1};
-    lr_gather_paths(&job, &at, batch, 1, LR_CHUNK_RAYS, c->halves[worker]);
+    lr_gather_paths(&job, &at, 1, LR_CHUNK_RAYS, c->halves[worker]);
     for (int k = 0; k < values; k++)
         c->out->batch_lux[batch][scene->source[k/bins].kind] += ((double)half[k] + (double)half[values + k])*c->lumens[k];
     return LR_OK;
@@ -132,7 +133,7 @@ lr_status lr_illuminance_at(lr_scene *scene, lr_vec3 point, lr_vec3 normal, int 
     if (s == LR_OK) s = lr_bvh_create(scene, threads, &bvh, err);
     if (s == LR_OK) s = lr_tracer_create(&def, scene, bvh, &rig, &tracer, err);
     if (s == LR_OK) {
-        crew c = {.tracer = tracer, .out = out, .at = {lr_v3f_of(point), lr_v3f_of(normal), 0.0f}};
+        crew c = {.tracer = tracer, .out = out, .at = {.point = lr_v3f_of(point), .normal = lr_v3f_of(normal)}};
         s = gather(&c, &rig.bins, threads, err);
     }
     lr_tracer_destroy(tracer);

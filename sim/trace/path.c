@@ -61,6 +61,7 @@ static void start_path(const lr_line_job *job, int slot, int pixel, int sample)
     path->sample[slot] = (uint32_t)sample;
     path->pdf[slot] = 0.0f;
     path->lamp_weight[slot] = 0.0f;
+    path->straight[slot] = 0;
     path->medium[slot] = -1;
     for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
         path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)job->tracer->def.ambient_samples;
@@ -125,9 +126,9 @@ static void meet_sky(const lr_line_job *job, int i)
     add_light(job, LR_PART_SKY, scene->sky.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*(float)radiance);
 }
 
-static void meet_lamp(const lr_line_job *job, int i, int step)
+static void meet_lamp(const lr_line_job *job, int i)
 {
-    if (job->gathered && step == 1)
+    if (job->work->path.straight[i])
         return;  // lamps directly are left to each pixel
     const lr_lights *lights = &job->tracer->lights;
     const lr_path_state *path = &job->work->path;
@@ -341,6 +342,7 @@ static void keep(const lr_line_job *job, int i, const float *factor, lr_vec3f or
     to->vx[slot] = chosen_at.x;
     to->vy[slot] = chosen_at.y;
     to->vz[slot] = chosen_at.z;
+    to->straight[slot] = 0;
     to->medium[slot] = medium;
     for (int b = 0; b < bins; b++)
         to->throughput[b*LR_CHUNK_RAYS + slot] = from->throughput[b*LR_CHUNK_RAYS + i]*factor[b];
@@ -390,6 +392,7 @@ static void go_on(const lr_line_job *job, const lr_vertex *v)
     if (through && v->surface->clear) {  // straight through a pane: as if it were not there, only weaker
         const lr_vec3f at = lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]);
         keep(job, v->i, sample.weight, start, wi, path->pdf[v->i], at, path->lamp_weight[v->i], medium);
+        job->work->path_next.straight[job->work->next.count - 1] = path->straight[v->i];
         return;
     }
     keep(job, v->i, sample.weight, start, wi, sample.specular ? 0.0f : sample.pdf, v->point,
@@ -411,15 +414,16 @@ static void absorb_in_glass(const lr_line_job *job, int i)
 static int take_gathered(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_scene *scene = job->tracer->scene;
-    const lr_gather *gather = job->tracer->gather;
+    const lr_gather *gather = job->known;
     const int bins = job->tracer->rig->bins.ambient_count;
     float irradiance[LR_MAX_GATHERED];
-    if (!gather || job->gathered || !lr_gather_matte(v->surface) || scene->object[job->work->rays.object[v->i]].motion)
+    if (!gather || !lr_gather_matte(v->surface) || scene->object[job->work->rays.object[v->i]].motion)
         return 0;
     const lr_vec3f facing = lr_dotf(v->normal, v->wo) >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f);
-    if (!lr_gather_look(gather, v->point, facing, job->tracer->gather_error, irradiance))
-        return 0;
     const lr_path_state *path = &job->work->path;
+    const float errors = !job->gathered ? job->tracer->gather_error : path->pixel[v->i] % 2 == 0 ? 1.0f : -1.0f;  // each set of paths its own half
+    if (!lr_gather_look(gather, v->point, facing, errors, irradiance))
+        return 0;
     for (int k = 0; k < scene->source_count; k++) {
         float throughput[LR_MAX_AMBIENT_BINS];
         for (int b = 0; b < bins; b++)
@@ -441,7 +445,7 @@ static void visit(const lr_line_job *job, int i, int step)
     if (job->gathered && step == 1)
         job->nearness[work->path.pixel[i]] += 1.0f/lr_maxf(rays->t[i], 1e-3f);
     absorb_in_glass(job, i);
-    meet_lamp(job, i, step);
+    meet_lamp(job, i);
     lr_vertex v = {.i = i, .step = step, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
     v.wo = lr_mulf(lr_rays_direction(rays, i), -1.0f);
     if (step == 0 && lr_job_shares_hits(job)) {
@@ -539,9 +543,10 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
     for (int k = 0; k < LR_MAX_AMBIENT_BINS; k++)
         factor[k] = (float)LR_PI;
     keep(job, slot, factor, offset(&v, wi), wi, up*LR_INV_PI_F, r->point, weight, -1);
+    job->work->path_next.straight[job->work->next.count - 1] = 1;
 }
 
-void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int number, int count, int paths, float *out)
+void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int paths, float *out)
 {
     lr_work *work = job->work;
     lr_path_state *path = &work->path;
@@ -553,8 +558,9 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int number, int
     for (int slot = 0; slot < count*paths; slot++) {
         const int half = slot % paths % 2;   // each an even set of its own: only then is their difference a measure of the error
         path->pixel[slot] = 2*(slot/paths) + half;
-        path->seed[slot] = lr_hash(job->seed, (uint32_t)(2*(number + slot/paths) + half));
-        path->sample[slot] = (uint32_t)(slot % paths/2);
+        path->seed[slot] = lr_hash(lr_hash(job->seed, record[slot/paths].tile), (uint32_t)half);
+        path->sample[slot] = record[slot/paths].place*(uint32_t)(paths/2) + (uint32_t)(slot % paths/2);
+        path->straight[slot] = 0;
         work->rays.time_s[slot] = 0.0f;
         for (int b = 0; b < bins; b++)
             path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)paths;

@@ -87,8 +87,9 @@ static lr_status make_path_state(lr_path_state *p)
     p->vy = malloc(n*sizeof *p->vy);
     p->vz = malloc(n*sizeof *p->vz);
     p->throughput = malloc(n*LR_MAX_AMBIENT_BINS*sizeof *p->throughput);
+    p->straight = malloc(n);
     p->medium = malloc(n*sizeof *p->medium);
-    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->medium
+    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->straight && p->medium
         ? LR_OK : LR_ERR_MEMORY;
 }
 
@@ -103,6 +104,7 @@ static void free_path_state(lr_path_state *p)
     free(p->vy);
     free(p->vz);
     free(p->throughput);
+    free(p->straight);
     free(p->medium);
 }
 
@@ -353,6 +355,7 @@ void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camer
     job.axis = lr_v3f_of(job.moment.axis);
     job.pivot = lr_v3f_of(job.moment.pivot);
     job.arm = lr_v3f_of(lr_sub(lr_pose_point(job.moment.pose, job.camera->in_module.origin), job.moment.pivot));
+    job.known = tracer->gather;
     job.rate = (float)job.moment.rate_rad_s;
     job.time = (float)job.moment.time_s;
     job.seed = lr_hash(lr_hash((uint32_t)tracer->def.seed, (uint32_t)(tracer->def.seed >> 32)),

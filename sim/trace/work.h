@@ -11,6 +11,7 @@
 #define LR_OFFSET_M 2e-5f      // start of a ray above the surface it leaves: clears float rounding up to 40 m
 #define LR_MAX_PANES 16        // panes looked through in a row
 
+struct lr_gather;
 struct lr_gather_record;
 
 typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
@@ -21,6 +22,7 @@ typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
     float *lamp_weight;          // sum of lamp weights where the last direction was chosen
     float *vx, *vy, *vz;         // where it was chosen
     float *throughput;           // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
+    uint8_t *straight;           // 1: on its way, past panes at most, from the point of the room where it started
     int32_t *medium;             // object of solid glass the path is in, -1: air
 } lr_path_state;
 
@@ -72,7 +74,8 @@ typedef struct lr_line_job {
     int first, count;               // chunk of pixels in hand
     float *gathered;                // not NULL: paths start from points of the room, not from pixels; their irradiance goes here
     int all_light;                  // with it: also what sun and lamps send straight
-    float *nearness;                // with it: sum over paths of 1/distance to what they meet first
+    const struct lr_gather *known;  // gathered light that paths may take; or NULL
+    float *nearness;                // with `gathered`: sum over paths of 1/distance to what they meet first
 } lr_line_job;
 
 // Trace and count one batch.
@@ -130,9 +133,9 @@ void lr_store_lit(const lr_line_job *job, const lr_line_truth *truth);     // tr
 void lr_direct_laser(const lr_line_job *job);                              // trace/lit_curve.c
 void lr_ambient_paths(const lr_line_job *job);                             // trace/path.c
 
-// Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS), the first being number `number` of the room, in two parts, from every other
+// Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS) in two parts, from every other
 // of an even number of paths each; out (count x 2 x sources x ambient bins) adds up to the irradiance.
-void lr_gather_paths(lr_line_job *job, struct lr_gather_record *record, int number, int count, int paths, float *out);  // trace/path.c
+void lr_gather_paths(lr_line_job *job, struct lr_gather_record *record, int count, int paths, float *out);  // trace/path.c
 int lr_gather_matte(const lr_surface *surface);                            // trace/gather.c
 
 #endif
