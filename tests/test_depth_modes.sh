@@ -10,7 +10,7 @@ scan stairwell lit --sector 20,21.5 --set 'scene.lights=[]'
 single=$("$python" -c "import json; print(json.dumps(json.load(open('scenes/heads/wide120.json'))['modules'][0]['cameras'][:1]))")
 scan stairwell one --sector 20,21.5 --set 'scene.lights=[]' --set "head.modules.0.cameras=$single"
 scan courtyard passive --sector 20,21.5 --set 'head.modules.*.lasers=[]'     # sun and sky on bark, stone and grass
-for mode in stereo pattern both; do
+for mode in both pattern stereo; do
     "$program" depth "$work/lit" -q --mode $mode
     "$program" score "$work/lit" --json >"$work/$mode.json" 2>/dev/null
 done
@@ -34,6 +34,14 @@ assert pattern['complete'] > 0.9 and pattern['bad_1_px'] < 0.03 and pattern['med
 assert both['complete'] >= max(stereo['complete'], pattern['complete'])
 assert both['bad_1_px'] < min(stereo['bad_1_px'], pattern['bad_1_px'])
 assert both['median_m'] <= 1.02*min(stereo['median_m'], pattern['median_m'])
+# Expected error against achieved, of stereo: pixels that both see, lit, away from edges, believed. The robust deviation is to be within 20 %.
+truth, depth, confidence, sigma, flags = (np.load(f'{work}/lit/{n}.npy') for n in ('truth/front/upper.range', 'depth/front/upper', 'depth/front/upper.confidence',
+                                                                                  'depth/front/upper.sigma', 'truth/front/upper.flags'))
+plain = ((flags & 7) == 3) & np.isfinite(depth) & np.isfinite(truth) & (confidence > 0.9)
+z = (depth[plain] - truth[plain])/sigma[plain]
+ratio = 1.4826*np.median(np.abs(z - np.median(z)))
+print('achieved over expected error', ratio, 'of', plain.sum(), 'pixels')
+assert plain.sum() > 10000 and 0.8 < ratio < 1.2
 # One camera alone: no disparity to count in, so range itself.
 truth, depth, confidence, flags = (np.load(f'{work}/one/{n}.npy') for n in ('truth/front/upper.range', 'depth/front/upper', 'depth/front/upper.confidence', 'truth/front/upper.flags'))
 lit = (flags & 1 > 0) & np.isfinite(truth)

@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/mman.h>
 #include <unistd.h>
 
 #include "core/file.h"
@@ -240,6 +241,17 @@ static lr_status write_block(job_body *j, worker *w, int c, int64_t first, int l
     return LR_OK;
 }
 
+// Gives the memory of raw lines back to the system, so that what is held does not grow with the scan. Only whole pages within them; a
+// neighbouring block that reads some of them again finds them in the file.
+static void let_go(const job_body *j, int c, int64_t first, int lines)
+{
+    const uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE), row = (uintptr_t)j->module->camera[c].pixels*sizeof(uint16_t);
+    const uintptr_t data = (uintptr_t)j->camera[c].raw.data, from = (data + (uintptr_t)first*row + page - 1)/page*page;
+    const uintptr_t to = (data + (uintptr_t)(first + lines)*row)/page*page;
+    if (to > from)
+        (void)madvise((void *)from, to - from, MADV_DONTNEED);
+}
+
 static int is_ready(const job_body *j, int64_t line) { return lr_scan_reader_ready(j->reader, line, 1); }
 
 // The first lines from `at` that are recorded, up to the end of the block, with what is recorded beside them; none asked for: there are no more.
@@ -274,6 +286,8 @@ static lr_status do_block(void *context, int64_t job, int worker_index, lr_error
     }
     for (int c = 0; c < j->module->camera_count; c++)
         LR_TRY(write_block(j, w, c, first, block, err));
+    for (int c = 0; c < j->module->camera_count; c++)
+        let_go(j, c, first, block);
     const long long done = atomic_fetch_add(&j->done, block) + block;
     if (j->show && worker_index == 0 && j->show(j->context, j->done_before + done, j->total))
         return lr_fail(err, LR_ERR_CANCELLED, "depth: stopped");
