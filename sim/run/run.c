@@ -77,7 +77,7 @@ lr_run_def lr_run_def_default(void)
 lr_trace_def lr_run_trace_def(const lr_run_def *def)
 {
     static const struct { int laser, ambient, indirect, curve; double bounce_share, faint_e, faint_indirect_e; int gather_rows, gather_paths; } by_quality[] =
-        {{1, 1, 0, 128, 0.5, 0.5, 0.5, 160, 8}, {4, 4, 1, 256, 0.5, 0.02, 1.0, 384, 16}, {8, 16, 8, 512, 1.0, 0.0, 0.0, 1024, 128}};
+        {{1, 1, 0, 128, 0.5, 0.5, 0.5, 160, 8}, {4, 4, 1, 256, 0.5, 0.02, 1.0, 384, 24}, {8, 16, 8, 512, 1.0, 0.0, 0.0, 1024, 128}};
     lr_trace_def trace = lr_trace_def_default();
     trace.seed = def->seed;
     trace.laser_samples = def->laser_samples ? def->laser_samples : by_quality[def->quality].laser;

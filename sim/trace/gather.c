@@ -17,7 +17,7 @@
 #define SPREAD_CELLS 12          // and this many cells
 #define FIRST_PART 4             // one over the share of paths that the first round takes
 #define WEAK_SUPPORT 24.0f       // a record averaged over less than this gets
-#define WEAK_FACTOR 8            // this many times the paths on top
+#define WEAK_FACTOR 6            // this many times the paths on top
 #define WEAK_AT_ONCE 64          // such records of one batch, at most
 #define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
 #define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
