@@ -17,7 +17,7 @@ static inline stage *indirect_stage(const char *scene, const char *camera, const
         "  \"exposure_us\": 1}],"
         " \"lasers\": [{\"name\": \"l\", \"wavelength_nm\": 850, \"line_width_nm\": 0, \"power_mw\": 1000, %s}]}]}",
         camera, laser);
-    return stage_create(scene, head, 1, 1);
+    return stage_create(scene, head, 1);
 }
 
 typedef struct mean_radiance { double mean, error; } mean_radiance;

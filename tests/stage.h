@@ -42,7 +42,7 @@ static inline lr_json *stage_json(const char *name, const char *text)
     return json;
 }
 
-static inline stage *stage_create_gathered(const char *scene, const char *head, int laser_samples, int ambient_samples, int rows, int paths)
+static inline stage *stage_create_gathered(const char *scene, const char *head, int samples, int rows, int paths)
 {
     lr_error err = {0};
     stage *s = calloc(1, sizeof *s);
@@ -57,8 +57,7 @@ static inline stage *stage_create_gathered(const char *scene, const char *head, 
     stage_need(lr_bvh_create(s->scene, 1, &s->bvh, &err), &err);
     stage_need(lr_rig_create(s->head, s->scene, &s->rig, &err), &err);
     lr_trace_def def = lr_trace_def_default();
-    def.laser_samples = laser_samples;
-    def.ambient_samples = ambient_samples;
+    def.samples = def.most_samples = samples;
     def.gather_rows = rows;
     if (rows)
         def.gather_paths = paths;
@@ -80,9 +79,9 @@ static inline stage *stage_create_gathered(const char *scene, const char *head, 
     return s;
 }
 
-static inline stage *stage_create(const char *scene, const char *head, int laser_samples, int ambient_samples)
+static inline stage *stage_create(const char *scene, const char *head, int samples)
 {
-    return stage_create_gathered(scene, head, laser_samples, ambient_samples, 0, 0);
+    return stage_create_gathered(scene, head, samples, 0, 0);
 }
 
 static inline void stage_line(stage *s, int camera, int64_t line)

@@ -32,7 +32,7 @@ static void floor_under_a_uniform_sky(void **state)
     stage *s = stage_create(
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"floor\", \"objects\": [{\"shape\": \"rectangle\", \"size_m\": [4000, 4000], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.5}}],"
         " \"lights\": [{\"kind\": \"sky\", \"type\": 5, \"lux\": 10000}], \"head_pose\": {\"position_m\": [0, 0, 1]}}",
-        HEAD(0, -90, 20, 101, 5), 4, 16);
+        HEAD(0, -90, 20, 101, 5), 16);
     assert_int_equal(s->scene->sky.present, 1);
     const int source = s->scene->sky.source;
     // Electrons from the filter's equivalent width: the sky's spectrum is smooth over 20 nm.
@@ -53,7 +53,7 @@ static void sky_has_its_lux(void **state)
     (void)state;
     stage *s = stage_create(
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"sky\", \"objects\": [{\"shape\": \"rectangle\", \"size_m\": [40, 40]}], \"lights\": [{\"kind\": \"sky\", \"type\": 1, \"lux\": 10000}]}",
-        HEAD(0, 0, 20, 11, 5), 1, 1);
+        HEAD(0, 0, 20, 11, 5), 1);
     double lux = 0.0;
     for (double nm = 360.0; nm < 830.0; nm += 1.0)
         lux += 683.0*lr_table_at(&s->scene->source[s->scene->sky.source].spectrum, nm*1e-9)*lr_eye(nm*1e-9)*1e-9;
@@ -85,7 +85,7 @@ static void sphere_multiplies(double rho)
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"sphere\", \"objects\": [{\"shape\": \"sphere\", \"radius_m\": 1, \"material\": {\"kind\": \"diffuse\", \"reflectance\": %g}}],"
         " \"lights\": [{\"kind\": \"lamp\", \"shape\": \"sphere\", \"radius_m\": 0.1, \"flat_w_per_nm\": 0.001, \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}}],"
         " \"head_pose\": {\"position_m\": [0.5, 0, 0.1]}}", rho);
-    stage *s = stage_create(scene, HEAD(0, 0, 0.5, 200, 5), 1, 128);
+    stage *s = stage_create(scene, HEAD(0, 0, 0.5, 200, 5), 128);
     const double f = 0.01, exitance = 0.001*1e9/(4.0*LR_PI*0.01);   // W/m^2 per m, on the lamp
     const double e = exitance*f/(1.0 - rho*(1.0 - f)), want = rho*e/LR_PI;
     const lr_lamp *lamp = &s->scene->lamp[0];
@@ -124,7 +124,7 @@ static void point_under_a_lamp(const char *lamp, double want_sr)
     snprintf(scene, sizeof scene,
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"patch\", \"objects\": [{\"name\": \"patch\", \"shape\": \"rectangle\", \"size_m\": [0.01, 0.01], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.999}}],"
         " \"lights\": [{\"kind\": \"lamp\", %s, \"flat_w_per_nm\": 0.01, \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}}], \"head_pose\": {\"position_m\": [0, -0.3, 0.3]}}", lamp);
-    stage *s = stage_create(scene, HEAD(90, -45, 40, 11, 5), 1, 4096);
+    stage *s = stage_create(scene, HEAD(90, -45, 40, 11, 5), 4096);
     stage_line(s, 0, 0);
     double value[11];
     const int source = s->scene->lamp[0].source;
@@ -160,7 +160,7 @@ static void floor_sees(const char *lamp, double want)
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"room\", \"objects\": [{\"name\": \"room\", \"shape\": \"room\", \"size_m\": [4, 3, 2.5], \"center_m\": [0, 0, 1.25],"
         " \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}, \"faces\": {\"floor\": {\"kind\": \"diffuse\", \"reflectance\": 0.5}}}],"
         " \"lights\": [{\"kind\": \"lamp\", %s, \"flat_w_per_nm\": 0.01, \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}}]}", lamp);
-    stage *s = stage_create(scene, HEAD(0, -90, 40, 5, 5), 1, 256);
+    stage *s = stage_create(scene, HEAD(0, -90, 40, 5, 5), 256);
     double value[NX*NY];
     for (int k = 0; k < NX*NY; k++) {
         double sum = 0.0;
@@ -192,7 +192,7 @@ static double floor_light(const char *opening, double *error)
     char scene[2048];
     snprintf(scene, sizeof scene,
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"room\", \"objects\": [%s], \"lights\": [{\"kind\": \"sky\", \"type\": 5, \"lux\": 10000}], \"head_pose\": {\"position_m\": [0, 0, 1]}}", opening);
-    stage *s = stage_create(scene, HEAD(0, -90, 4, 41, 20), 1, 400);
+    stage *s = stage_create(scene, HEAD(0, -90, 4, 41, 20), 400);
     double value[8];
     for (int k = 0; k < 8; k++) {
         double sum = 0.0;

@@ -43,7 +43,7 @@ static void laser_electrons_on_a_wall(void **state)
     for (int k = 0; k < 4; k++) {
         char scene[1024];
         snprintf(scene, sizeof scene, WALL, distances_m[k], "");
-        stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "-15", "30") ", " LASER("down", "15", "-30")), 4, 1);
+        stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "-15", "30") ", " LASER("down", "15", "-30")), 4);
         int compared = 0;
         for (int camera = 0; camera < 2; camera++) {
             stage_line(s, camera, 0);
@@ -70,7 +70,7 @@ static void sun_electrons_on_a_wall(void **state)
     (void)state;
     char scene[1024];
     snprintf(scene, sizeof scene, WALL, 3.0, "{\"kind\": \"sun\", \"elevation_deg\": 35, \"azimuth_deg\": 250}");
-    stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "0", "0")), 1, 256);
+    stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "0", "0")), 256);
     const double facing = -s->scene->sun.direction.x;    // the wall looks towards -x
     assert_true(facing > 0.5);
     stage_line(s, 0, 0);
@@ -94,7 +94,7 @@ static void coverage_on_a_sphere(void **state)
     for (int k = 0; k < 3; k++) {
         char scene[512];
         snprintf(scene, sizeof scene, SPHERE, radius_m[k]);
-        stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "-15", "30") ", " LASER("down", "15", "-20")), 16, 1);
+        stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "-15", "30") ", " LASER("down", "15", "-20")), 16);
         stage_line(s, 0, 0);
         int both = 0, in_sight = 0;
         double low = (double)INFINITY, high = -(double)INFINITY;
@@ -132,7 +132,7 @@ static void step_of_disparity(void **state)
     for (int k = 0; k < 2; k++) {
         char scene[1024];
         snprintf(scene, sizeof scene, WALL, k ? 3.03 : 3.0, "");
-        stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "0", "0")), 1, 1);
+        stage *s = stage_create(scene, HEAD_TEXT(LASER("up", "0", "0")), 1);
         stage_line(s, 0, 0);
         int compared = 0;
         for (int i = 0; i < 512; i++) {
@@ -172,7 +172,7 @@ static double rendered_information(const char *scene, int camera, double floor_e
         char head[3072], pitch[32];
         snprintf(pitch, sizeof pitch, "%.12g", (k ? 0.05 : -0.05)*pixel_deg);
         snprintf(head, sizeof head, DOTS_HEAD("%s"), pitch, pitch);
-        s[k] = stage_create(scene, head, 16, 1);
+        s[k] = stage_create(scene, head, 16);
         stage_line(s[k], camera, 0);
         line[k] = s[k]->part[0];
     }

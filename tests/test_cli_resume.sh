@@ -8,7 +8,7 @@ program=$1 work=$2 python=$3
 rm -rf "$work"
 mkdir -p "$work"
 set -f  # the stars in --set are not for the shell
-small="--quality draft --ambient-samples 16 --set head.modules.*.cameras.*.sensor.pixels=48 --set head.modules.*.cameras.*.sensor.pitch_um=75
+small="--quality draft --samples 16 --set head.modules.*.cameras.*.sensor.pixels=48 --set head.modules.*.cameras.*.sensor.pitch_um=75
     --set head.spin.lines_per_rev=360 --set head.spin.revolutions=3 -q"
 scan() { # shellcheck disable=SC2086
     "$program" scan scenes/bare.json scenes/heads/pocket.json $small "$@"; }

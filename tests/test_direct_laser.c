@@ -31,7 +31,7 @@ static stage *wall_stage(const char *projection, double focal_mm)
     return stage_create(
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"wall\", \"objects\": [{\"name\": \"wall\", \"shape\": \"rectangle\", \"size_m\": [400, 400],"
         " \"center_m\": [3, 0, 0], \"rotate_deg\": [0, -90, 0], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.6}}], \"lights\": []}",
-        head, 4, 1);
+        head, 4);
 }
 
 static double gauss_mean(double sigma, double half) { return erf(half/(sqrt(2.0)*sigma))/(2.0*half); }
@@ -112,7 +112,7 @@ static void whole_power_lands(void **state)
         "  \"sensor\": {\"pixels\": 3000, \"pitch_um\": 2.2, \"width_um\": 40, \"quantum_efficiency\": 0.5}, \"exposure_us\": 100}],"
         " \"lasers\": [{\"name\": \"l\", \"height_mm\": -30, \"mode\": \"sheet\", \"wavelength_nm\": 850, \"line_width_nm\": 0, \"power_mw\": 150, \"fan_deg\": 100,"
         "  \"thickness_mm\": 1, \"divergence_mrad\": 1, \"dots\": {\"count\": 200, \"seed\": 3, \"size_mrad\": 1.5, \"zero_order\": 0.05, \"background\": 0.2}}]}]}",
-        4, 1);
+        4);
     const lr_camera_def *camera = &s->head->module[0].camera[0];
     for (int line = 0; line < 3600; line += 307) {  // none of these runs along an upright corner, where one plane cannot stand for both walls
         double power_w = 0.0;
@@ -141,7 +141,7 @@ static void shadow_behind_a_post(void **state)
         "{\"format\": \"lanternroom-head/1\", \"name\": \"t\", \"spin\": {\"rev_per_s\": 1, \"lines_per_rev\": 3600},"
         " \"modules\": [{\"name\": \"m\", \"radius_mm\": 0, \"cameras\": [{\"name\": \"c\", \"height_mm\": 100,"
         "  \"lens\": {\"projection\": \"equidistant\", \"focal_mm\": 5, \"f_number\": 2}, \"sensor\": {\"pixels\": 1000, \"pitch_um\": 5, \"width_um\": 10}, \"exposure_us\": 100}],"
-        " \"lasers\": [{\"name\": \"l\", \"height_mm\": 0, \"fan_deg\": 60, \"power_mw\": 100, \"dots\": {\"count\": 0}}]}]}", 4, 1);
+        " \"lasers\": [{\"name\": \"l\", \"height_mm\": 0, \"fan_deg\": 60, \"power_mw\": 100, \"dots\": {\"count\": 0}}]}]}", 4);
     stage_line(s, 0, 0);
     int shadowed = 0;
     for (int i = 0; i < 1000; i++) {

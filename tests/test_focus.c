@@ -53,7 +53,7 @@ static double bar_spread_m(double f_number, double focus_m, double d_m, double b
     snprintf(scene, sizeof scene,
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"bar\", \"objects\": [], \"lights\": [{\"kind\": \"lamp\", \"shape\": \"rectangle\","
         " \"size_m\": [%.9g, 2], \"center_m\": [%.9g, 0, 0], \"rotate_deg\": [0, -90, 0], \"lumens\": 100, \"spectrum\": \"halogen\"}]}", bar_m, d_m);
-    stage *s = stage_create(scene, head, 1, PATHS);
+    stage *s = stage_create(scene, head, PATHS);
     double weight[PIXELS], sum;
     stage_line(s, 0, 0);
     for (int i = 0; i < PIXELS; i++)
@@ -107,7 +107,7 @@ static void uniform_wall_keeps_its_light(void **state)
     for (int focused = 0; focused < 2; focused++) {
         char head[2048];
         make_head(head, sizeof head, 1.4, focused ? FOCUS_M : 0.0, 8, "");
-        stage *s = stage_create(scene, head, 1, 256);
+        stage *s = stage_create(scene, head, 256);
         stage_line(s, 0, 0);
         for (int part = 0; part < 2; part++) {
             for (int i = 0; i < PIXELS; i++)
@@ -136,7 +136,7 @@ static stage *laser_stage(double f_number, double focus_m, double d_m, double wi
     snprintf(scene, sizeof scene,
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"wall\", \"objects\": [{\"shape\": \"rectangle\", \"size_m\": [40, 40], \"center_m\": [%.9g, 0, 0],"
         " \"rotate_deg\": [0, -90, 0], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.5}}], \"lights\": []}", d_m);
-    stage *s = stage_create(scene, head, parts, 1);
+    stage *s = stage_create(scene, head, parts);
     stage_line(s, 0, 0);
     return s;
 }
@@ -210,7 +210,7 @@ static void indirect_light_is_kept(void **state)
     snprintf(laser, sizeof laser, FAN, -60.0, 90.0, 1.0);
     make_head(head[0], sizeof head[0], 1.4, 0.0, 30.0, laser);
     make_head(head[1], sizeof head[1], 1.4, FOCUS_M, 30.0, laser);
-    stage *sharp = stage_create(scene, head[0], 4, 1), *focused = stage_create(scene, head[1], 4, 1);
+    stage *sharp = stage_create(scene, head[0], 4), *focused = stage_create(scene, head[1], 4);
     for (int k = 0; k < TURNS; k++) {
         double sum[2] = {0.0, 0.0};
         stage_line(sharp, 0, 150*k + 7);

@@ -25,7 +25,7 @@ static void sphere(void **state)
     stage *s = stage_create_gathered(
         "{\"format\": \"lanternroom-scene/1\", \"name\": \"sphere\", \"objects\": [{\"shape\": \"sphere\", \"radius_m\": 1, \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.8}}],"
         " \"lights\": [{\"kind\": \"lamp\", \"shape\": \"sphere\", \"radius_m\": 0.1, \"flat_w_per_nm\": 0.001, \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}}],"
-        " \"head_pose\": {\"position_m\": [0.5, 0, 0.1]}}", HEAD, 1, 64, 48, 128);
+        " \"head_pose\": {\"position_m\": [0.5, 0, 0.1]}}", HEAD, 64, 48, 128);
     const double f = 0.01, exitance = 0.001*1e9/(4.0*LR_PI*0.01), want = 0.8/LR_PI*exitance*f/(1.0 - 0.8*(1.0 - f));
     double sum = 0.0;
     int seen = 0;
@@ -57,7 +57,7 @@ static void sphere(void **state)
 static void same_as_paths(void **state)
 {
     (void)state;
-    stage *paths = stage_create(ROOM, HEAD, 1, 128), *gathered = stage_create_gathered(ROOM, HEAD, 1, 16, 128, 64);
+    stage *paths = stage_create(ROOM, HEAD, 128), *gathered = stage_create_gathered(ROOM, HEAD, 16, 128, 64);
     for (int part = 2; part <= 4; part++) {
         double sum[2] = {0.0, 0.0}, off = 0.0;
         int count = 0;
@@ -87,7 +87,7 @@ static void same_for_any_threads(void **state)
 {
     (void)state;
     lr_gather *one, *three;
-    stage *s = stage_create_gathered(ROOM, HEAD, 1, 1, 48, 16);
+    stage *s = stage_create_gathered(ROOM, HEAD, 1, 48, 16);
     stage_need(lr_gather_create(s->tracer, 1, NULL, NULL, &one, NULL), &(lr_error){"gather"});
     stage_need(lr_gather_create(s->tracer, 3, NULL, NULL, &three, NULL), &(lr_error){"gather"});
     assert_int_equal(one->record_count, three->record_count);
@@ -104,7 +104,7 @@ static void halves_tell_the_error(void **state)
 {
     (void)state;
     lr_gather *g[SEEDS];
-    stage *s = stage_create_gathered(ROOM, HEAD, 1, 1, 40, 16);
+    stage *s = stage_create_gathered(ROOM, HEAD, 1, 40, 16);
     for (int k = 0; k < SEEDS; k++) {
         s->tracer->def.seed = 100 + (uint64_t)k;
         stage_need(lr_gather_create(s->tracer, 1, NULL, NULL, &g[k], NULL), &(lr_error){"gather"});

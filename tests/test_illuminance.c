@@ -128,7 +128,7 @@ static void same_for_any_threads(void **state)
 static void check_scaled(const char *scene, int sun_and_sky, int lamps, double lux)
 {
     const double all[LR_LIGHT_KINDS] = {1.0, 1.0, 1.0};
-    stage *before = stage_create(ROOM(""), HEAD, 1, 16), *after = stage_create(scene, HEAD, 1, 16);
+    stage *before = stage_create(ROOM(""), HEAD, 16), *after = stage_create(scene, HEAD, 16);
     const double factor = after->ambient.factor;
     int lit[5] = {0};
     assert_int_equal(after->ambient.present, 1);

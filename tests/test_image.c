@@ -98,7 +98,7 @@ static void contrast_on_a_rendered_wall(void **state)
     (void)state;
     stage *s = stage_create("{\"format\": \"lanternroom-scene/1\", \"name\": \"wall\", \"objects\": [{\"shape\": \"rectangle\", \"size_m\": [40, 40],"
                             " \"center_m\": [2, 0, 0], \"rotate_deg\": [0, -90, 0]}], \"lights\": []}",
-                            HEAD("", "", ", \"polarisation\": 1"), 4, 1);
+                            HEAD("", "", ", \"polarisation\": 1"), 4);
     lr_image *image = image_of(s->head);
     const double contrast = lr_image_speckle_contrast(image), speckle_m2 = 4.0/LR_PI*pow(850e-9*4.0, 2);
     const double large = (4e-6*8e-6)/speckle_m2;
@@ -136,7 +136,7 @@ static void warm_laser_leaves_the_filter(void **state)
     double light[2];
     for (int warm = 0; warm < 2; warm++) {
         stage *s = stage_create(wall, warm ? HEAD(FILTERED, "", ", \"wavelength_nm\": 858, \"line_width_nm\": 0, \"warm_k\": 30")
-                                           : HEAD(FILTERED, "", ", \"wavelength_nm\": 858, \"line_width_nm\": 0"), 2, 1);
+                                           : HEAD(FILTERED, "", ", \"wavelength_nm\": 858, \"line_width_nm\": 0"), 2);
         stage_line(s, 0, 0);
         light[warm] = (double)s->part[0][150];
         stage_destroy(s);

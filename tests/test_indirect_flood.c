@@ -23,7 +23,7 @@ static stage *head_with(const char *lasers)
         "  \"lens\": {\"projection\": \"equidistant\", \"focal_mm\": 2, \"f_number\": 2, \"transmission\": 1},"
         "  \"sensor\": {\"pixels\": 160, \"pitch_um\": 20, \"width_um\": 20, \"quantum_efficiency\": 0.5}, \"exposure_us\": 1}],"
         " \"lasers\": [%s]}]}", lasers);
-    return stage_create(scene_text, head, 1, 1);
+    return stage_create(scene_text, head, 1);
 }
 
 #define LASER "{\"name\": \"l%d\", \"mode\": \"%s\", \"flood_deg\": 56, \"height_mm\": -40, \"wavelength_nm\": 850, \"line_width_nm\": 0, \"power_mw\": 1000, \"fan_deg\": 90," \

@@ -76,7 +76,7 @@ static flat scan_at(const char *folder, double lux)
     def.folder = folder;
     def.force = 1;
     def.threads = 1;
-    def.ambient_samples = 1;
+    def.samples = 1;
     const lr_run_input inputs[2] = {{"scene.json", scene_text, scene}, {"head.json", head_text, head}};
     lr_run_report report;
     if (lr_run(&inputs[0], &inputs[1], &def, NULL, NULL, &report, &err) != LR_OK) {

@@ -98,7 +98,7 @@ static inline void scan_and_recover(const setting *s)
     def.force = 1;
     def.threads = 1;
     def.seed = 100;
-    def.ambient_samples = 1;    // of a sun alone
+    def.samples = 4;
     def.indirect_samples = 0;   // a flat wall has none
     def.truth = 1u << LR_TRUTH_RANGE | 1u << LR_TRUTH_FLAGS | 1u << LR_TRUTH_PARTNER;
     def.sector_deg[1] = 0.1*(WALL_LINES - 0.5);

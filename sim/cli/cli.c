@@ -79,6 +79,18 @@ static int take_int(const cli_command *command, const cli_option *o, const char 
     return CLI_GO;
 }
 
+static int take_number(const cli_command *command, const cli_option *o, const char *text)
+{
+    char *end;
+    const double value = strtod(text, &end);
+    if (end == text || *end || !(value >= o->lo && value <= o->hi)) {
+        fprintf(stderr, "lanternroom %s: --%s: %s is not a number in [%g, %g]\n", command->name, o->name, text, o->lo, o->hi);
+        return CLI_WRONG;
+    }
+    *(double *)o->value = value;
+    return CLI_GO;
+}
+
 static int take_seed(const cli_command *command, const cli_option *o, const char *text)
 {
     char *end;
@@ -135,6 +147,7 @@ static int take(const cli_command *command, const cli_option *o, const char *tex
     switch (o->kind) {
     case CLI_KIND_FLAG: *(int *)o->value = 1; return CLI_GO;
     case CLI_KIND_INT: return take_int(command, o, text);
+    case CLI_KIND_NUMBER: return take_number(command, o, text);
     case CLI_KIND_SEED: return take_seed(command, o, text);
     case CLI_KIND_TEXT: *(const char **)o->value = text; return CLI_GO;
     case CLI_KIND_CHOICE: return take_choice(command, o, text);

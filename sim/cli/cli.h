@@ -11,7 +11,7 @@
 
 enum { CLI_FINE = 0, CLI_FAILED = 1, CLI_WRONG = 2, CLI_INTERRUPTED = 130, CLI_GO = -1 };
 
-typedef enum cli_kind { CLI_KIND_END, CLI_KIND_FLAG, CLI_KIND_INT, CLI_KIND_SEED, CLI_KIND_TEXT, CLI_KIND_CHOICE, CLI_KIND_PAIR, CLI_KIND_SET } cli_kind;
+typedef enum cli_kind { CLI_KIND_END, CLI_KIND_FLAG, CLI_KIND_INT, CLI_KIND_NUMBER, CLI_KIND_SEED, CLI_KIND_TEXT, CLI_KIND_CHOICE, CLI_KIND_PAIR, CLI_KIND_SET } cli_kind;
 
 typedef struct cli_option {
     cli_kind kind;

@@ -137,8 +137,9 @@ int cmd_scan(int argc, char **argv)
         {CLI_KIND_CHOICE, 0, "quality", "WORD", &o.quality, lr_quality_names, 0, 0, "how many light paths"},
         {CLI_KIND_PAIR, 0, "sector", "FROM,TO", o.def.sector_deg, 0, 0, 0, "only these rotor angles in degrees, within 0,360"},
         {CLI_KIND_TEXT, 0, "truth", "LIST", &o.truth, 0, 0, 0, "truth arrays to keep: all, none, light, or names with commas"},
-        {CLI_KIND_INT, 0, "laser-samples", "N", &o.def.laser_samples, 0, 0, 64, "parts of a pixel for the laser; 0: as the quality says"},
-        {CLI_KIND_INT, 0, "ambient-samples", "N", &o.def.ambient_samples, 0, 0, 65536, "light paths a pixel; 0: as the quality says"},
+        {CLI_KIND_INT, 0, "samples", "N", &o.def.samples, 0, 0, 65536, "parts of a pixel, 1 or even, each with a light path; 0: as the quality says"},
+        {CLI_KIND_NUMBER, 0, "noise-ratio", "R", &o.def.noise_ratio, 0, 0, 100, "cut pixels into more parts where light is off by more than R of the sensor's noise; 0: nowhere;\n"
+         "                              without it as the quality says"},
         {CLI_KIND_INT, 0, "indirect-samples", "N", &o.def.indirect_samples, 0, -1, 65536, "light paths a pixel for indirect laser light; 0: none; -1: as the quality says"},
         {CLI_KIND_TEXT, 0, "shard", "K/N", &o.shard, 0, 0, 0, "render only every Nth block of lines, from the Kth"},
         {CLI_KIND_FLAG, 0, "force", 0, &o.def.force, 0, 0, 0, "replace the scan that is there"},

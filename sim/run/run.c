@@ -19,6 +19,7 @@
 #include "sensor/sensor.h"
 #include "trace/gather.h"
 
+#define MOST_PARTS 64   // of a pixel, where --noise-ratio is given
 #define BLOCK_LINES 16  // of all modules: some megabytes a thread
 
 const char *const lr_quality_names[] = {"draft", "standard", "fine", NULL};
@@ -71,17 +72,19 @@ typedef struct run {
 
 lr_run_def lr_run_def_default(void)
 {
-    return (lr_run_def){.version = "0", .seed = 1, .quality = LR_QUALITY_STANDARD, .indirect_samples = -1, .truth = LR_TRUTH_ALL, .shard = 1, .shard_count = 1};
+    return (lr_run_def){.version = "0", .seed = 1, .quality = LR_QUALITY_STANDARD, .indirect_samples = -1, .noise_ratio = -1.0, .truth = LR_TRUTH_ALL, .shard = 1, .shard_count = 1};
 }
 
 lr_trace_def lr_run_trace_def(const lr_run_def *def)
 {
-    static const struct { int laser, ambient, indirect, curve; double bounce_share, faint_e, faint_indirect_e; int gather_rows, gather_paths; } by_quality[] =
-        {{1, 1, 0, 128, 0.5, 0.5, 0.5, 160, 8}, {4, 4, 1, 256, 0.5, 0.02, 1.0, 384, 24}, {8, 16, 8, 512, 1.0, 0.0, 0.0, 1024, 128}};
+    static const struct { int samples, most, indirect, curve; double noise_ratio, bounce_share, faint_e, faint_indirect_e; int gather_rows, gather_paths; } by_quality[] =
+        {{1, 1, 0, 128, 0.0, 0.5, 0.5, 0.5, 160, 8}, {2, 8, 1, 256, 0.25, 0.5, 0.4, 2.0, 384, 24}, {16, 64, 8, 512, 0.1, 1.0, 0.0, 0.0, 1024, 128}};
     lr_trace_def trace = lr_trace_def_default();
     trace.seed = def->seed;
-    trace.laser_samples = def->laser_samples ? def->laser_samples : by_quality[def->quality].laser;
-    trace.ambient_samples = def->ambient_samples ? def->ambient_samples : by_quality[def->quality].ambient;
+    trace.samples = def->samples ? def->samples : by_quality[def->quality].samples;
+    trace.noise_ratio = def->noise_ratio >= 0.0 ? def->noise_ratio : def->samples ? 0.0 : by_quality[def->quality].noise_ratio;
+    const int most = def->noise_ratio > 0.0 ? MOST_PARTS : by_quality[def->quality].most;   // who states an aim wants it reached
+    trace.most_samples = most > trace.samples ? most : trace.samples;
     trace.indirect_samples = def->indirect_samples >= 0 ? def->indirect_samples : by_quality[def->quality].indirect;
     trace.curve_rays = by_quality[def->quality].curve;
     trace.bounce_share = by_quality[def->quality].bounce_share;
@@ -433,8 +436,10 @@ static void write_settings(const run *r, lr_text *text)
     lr_truth_print(r->def->truth, truth);
     lr_text_add(text, "{\"quality\": ");
     lr_text_quote(text, lr_quality_names[r->def->quality]);
-    lr_text_add(text, ", \"laser_samples\": %d, \"ambient_samples\": %d, \"indirect_samples\": %d, \"curve_rays\": %d, \"bounce_share\": ",
-                trace.laser_samples, trace.ambient_samples, trace.indirect_samples, trace.curve_rays);
+    lr_text_add(text, ", \"samples\": %d, \"most_samples\": %d, \"indirect_samples\": %d, \"curve_rays\": %d, \"noise_ratio\": ",
+                trace.samples, trace.most_samples, trace.indirect_samples, trace.curve_rays);
+    lr_text_number(text, trace.noise_ratio);
+    lr_text_add(text, ", \"bounce_share\": ");
     lr_text_number(text, trace.bounce_share);
     lr_text_add(text, ", \"first_line\": %lld, \"truth\": ", (long long)r->first_line);
     lr_text_quote(text, truth);

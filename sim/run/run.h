@@ -23,7 +23,9 @@ typedef struct lr_run_def {     // start from lr_run_def_default()
     uint64_t seed;
     int threads;                // 0: lr_thread_default()
     lr_quality quality;
-    int laser_samples, ambient_samples;  // 0: as the quality says
+    int samples;                         // parts of a pixel: 1 or even; 0: as the quality says
+    double noise_ratio;                  // more parts where the light's error is above this share of the sensor's noise; 0: nowhere; below 0: as the
+                                         // quality says, or 0 where samples are given
     int indirect_samples;       // light paths a pixel for indirect laser light; 0: none, -1: as the quality says
     double sector_deg[2];       // rotor angles rendered, of the first revolution; both 0: everything
     lr_truth_set truth;

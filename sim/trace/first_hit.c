@@ -146,6 +146,6 @@ void lr_store_lit(const lr_line_job *job, const lr_line_truth *truth)
     if (!truth->flags)
         return;
     for (int i = 0; i < job->count; i++)
-        if (job->work->lit[i] > 0 && 2*job->work->lit[i] >= job->tracer->def.laser_samples)
+        if (job->work->lit[i].parts > 0 && 2*job->work->lit[i].parts >= job->work->lit[i].of)
             truth->flags[i] |= LR_FLAG_LIT;
 }

@@ -17,14 +17,14 @@
 #define ROULETTE_FROM 1         // first step at which a path may end by chance
 #define MOST_SURVIVAL 0.95f     // a path lives on with at most this chance
 
-enum { DIM_PIXEL, DIM_TIME, DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIM_FAINT, DIM_FAINT_SUN, DIM_FAINT_SKY, DIM_FAINT_LAMP, DIMS };  // of one step
+enum { DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIM_FAINT, DIM_FAINT_SUN, DIM_FAINT_SKY, DIM_FAINT_LAMP, DIMS };  // of one step
 
 // Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: hashes do.
 static void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
 {
     const lr_path_state *path = &job->work->path;
     const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim));
-    if (!job->gathered && job->tracer->def.ambient_samples == 1) {
+    if (!job->gathered && job->tracer->def.samples == 1 && !(job->tracer->def.noise_ratio > 0.0)) {
         *u = lr_uniform(key);
         *v = lr_uniform(lr_hash(key, 1));
         return;
@@ -64,39 +64,20 @@ static void start_path(const lr_line_job *job, int slot, int pixel, int sample)
     path->straight[slot] = 0;
     path->medium[slot] = -1;
     for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
-        path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)job->tracer->def.ambient_samples;
+        path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f;
 }
 
-// Paths that begin where the central rays ended: those have been through the panes already.
-static void use_central_hits(const lr_line_job *job)
+// Paths begin where the rays of the batch ended: those have been through the panes already.
+static void start_paths(const lr_line_job *job)
 {
     lr_work *work = job->work;
     const int panes = lr_bvh_has_panes(job->tracer->bvh);
-    work->rays.count = job->count;
-    for (int i = 0; i < job->count; i++) {
-        start_path(job, i, i, 0);
+    work->rays.count = work->part.count;
+    for (int k = 0; k < work->part.count; k++) {
+        start_path(job, k, work->part.pixel[k], work->part.number);
         for (int b = 0; panes && b < job->tracer->rig->bins.ambient_count; b++)
-            work->path.throughput[b*LR_CHUNK_RAYS + i] *= work->pass[b*LR_CHUNK_RAYS + i];
+            work->path.throughput[b*LR_CHUNK_RAYS + k] *= work->pass[b*LR_CHUNK_RAYS + k];
     }
-}
-
-static void start_paths(const lr_line_job *job, int first_sample, int samples)
-{
-    lr_rays *rays = &job->work->rays;
-    const float exposure_s = (float)job->camera->def->exposure_s;
-    rays->count = 0;
-    for (int s = 0; s < samples; s++)
-        for (int i = 0; i < job->count; i++) {
-            const int slot = rays->count++;
-            float along, across, when, unused, u = 0.0f, v = 0.0f;
-            start_path(job, slot, i, first_sample + s);
-            draw2(job, slot, 0, DIM_PIXEL, &along, &across);
-            draw2(job, slot, 0, DIM_TIME, &when, &unused);
-            if (job->camera->pupil)
-                draw2(job, slot, 0, LR_DIM_PUPIL, &u, &v);
-            lr_job_pupil_ray(job, rays, slot, lr_job_direction(job, job->first + i, along, across - 0.5f), lr_job_pupil(job, job->first + i, u, v),
-                             (when - 0.5f)*exposure_s);
-        }
 }
 
 // ---- what a ray meets by itself ------------------------------------------------------------------------------------------
@@ -448,7 +429,7 @@ static void visit(const lr_line_job *job, int i, int step)
     meet_lamp(job, i);
     lr_vertex v = {.i = i, .step = step, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
     v.wo = lr_mulf(lr_rays_direction(rays, i), -1.0f);
-    if (step == 0 && lr_job_shares_hits(job)) {
+    if (step == 0) {
         v.surface = work->met[i].surface;
         v.scale = work->met[i].scale;
     } else {
@@ -484,13 +465,13 @@ static void collect_all(const lr_line_job *job)
     collect(job, &job->work->lamp, LR_RAYS_INCOHERENT, LR_RAY_LAMP, LR_PART_LAMP);
 }
 
-// `hit`: the first step's rays have their answers already.
-static void run_paths(const lr_line_job *job, int first_step, int hit)
+// The rays of the first step 0 have their answers already.
+static void run_paths(const lr_line_job *job, int first_step)
 {
     lr_work *work = job->work;
     for (int step = first_step; step < MAX_STEPS && work->rays.count > 0; step++) {
-        if (step > first_step || !hit)
-            lr_work_intersect(job, &work->rays, step == 0 ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, step == 0 ? LR_RAY_CAMERA : LR_RAY_BOUNCE);
+        if (step > 0)
+            lr_work_intersect(job, &work->rays, LR_RAYS_INCOHERENT, LR_RAY_BOUNCE);
         work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
         for (int i = 0; i < work->rays.count; i++)
             visit(job, i, step);
@@ -504,16 +485,8 @@ void lr_ambient_paths(const lr_line_job *job)
     const lr_scene *scene = job->tracer->scene;
     if (!scene->sun.present && !scene->sky.present && job->tracer->lights.lamp_count == 0)
         return;
-    if (lr_job_shares_hits(job)) {
-        use_central_hits(job);
-        run_paths(job, 0, 1);
-        return;
-    }
-    const int samples = job->tracer->def.ambient_samples, at_once = LR_CHUNK_RAYS/LR_CHUNK_PIXELS;
-    for (int s = 0; s < samples; s += at_once) {
-        start_paths(job, s, samples - s < at_once ? samples - s : at_once);
-        run_paths(job, 0, 0);
-    }
+    start_paths(job);
+    run_paths(job, 0);
 }
 
 // ---- gathering for the room ------------------------------------------------------------------------------------------------
@@ -569,7 +542,7 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int 
     memset(out, 0, (size_t)(2*count*values)*sizeof *out);
     collect_all(job);
     swap_batches(work);
-    run_paths(job, 1, 0);
+    run_paths(job, 1);
     for (int i = 0; i < count; i++)
         record[i].reach = nearness[2*i] + nearness[2*i + 1] > 0.0f ? (float)paths/(nearness[2*i] + nearness[2*i + 1]) : 1e6f;
 }

@@ -92,12 +92,19 @@ static lr_status fill_ambient_response(lr_rig_camera *camera, const lr_rig *rig,
     return LR_OK;
 }
 
+static double floor_e2(const lr_camera_def *def)
+{
+    const lr_sensor_def *s = &def->sensor;
+    return s->dark_current_e_per_s*def->exposure_s + s->read_noise_e*s->read_noise_e + 1.0/(12.0*s->gain_dn_per_e*s->gain_dn_per_e);
+}
+
 static lr_status build_camera(lr_rig_camera *camera, const lr_camera_def *def, const lr_rig *rig, const lr_rig_module *module, lr_error *err)
 {
     const size_t pixels = (size_t)def->sensor.pixels;
     camera->def = def;
     camera->pixels = def->sensor.pixels;
     camera->in_module = lr_placement_pose(&def->placement, 1);
+    camera->floor_e2 = (float)floor_e2(def);
     camera->center = malloc(pixels*sizeof *camera->center);
     camera->edge = malloc((pixels + 1)*sizeof *camera->edge);
     camera->across = malloc(pixels*sizeof *camera->across);

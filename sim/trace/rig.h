@@ -25,6 +25,7 @@ typedef struct lr_rig_camera {
     lr_vec3f *edge;             // rays between pixels (pixels + 1)
     lr_vec3f *across;           // change of a ray per pixel width across the line (pixels)
     lr_vec3f *pupil;            // half axes of the pupil as the pixel's ray sees it, module frame: across the line, along it (pixels x 2); NULL: pinhole
+    float floor_e2;             // variance of a pixel's signal without light: dark current, read noise, rounding [e^2]
     float *laser_response;      // electrons per unit radiance of a laser's line (lasers x pixels) [e/(W m^-2 sr^-1)]
     float *ambient_response;    // electrons per unit of a source's geometry factor (sources x pixels x ambient bins)
 } lr_rig_camera;

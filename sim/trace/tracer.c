@@ -9,21 +9,25 @@
 #include "trace/gather.h"
 #include "trace/indirect.h"
 
+#define MOST_SAMPLES 65536
+
 const char *const lr_ray_kind_names[LR_RAY_KINDS] = {"camera", "partner", "laser", "bounce", "sun", "sky", "lamp", "connect"};
 
 lr_trace_def lr_trace_def_default(void)
 {
-    return (lr_trace_def){.seed = 1, .laser_samples = 4, .ambient_samples = 4, .indirect_samples = 1, .curve_rays = 256, .bounce_share = 1.0,
+    return (lr_trace_def){.seed = 1, .samples = 4, .most_samples = 4, .indirect_samples = 1, .curve_rays = 256, .bounce_share = 1.0,
                           .gather_rows = 0, .gather_paths = 64};
 }
 
 lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err)
 {
     *out = NULL;
-    if (!(def->laser_samples >= 1 && def->laser_samples <= 64))
-        return lr_fail(err, LR_ERR_RANGE, "laser samples: %d is not in [1, 64]", def->laser_samples);
-    if (!(def->ambient_samples >= 1 && def->ambient_samples <= 65536))
-        return lr_fail(err, LR_ERR_RANGE, "ambient samples: %d is not in [1, 65536]", def->ambient_samples);
+    if (!(def->samples >= 1 && def->samples <= MOST_SAMPLES && (def->samples == 1 || def->samples % 2 == 0)))
+        return lr_fail(err, LR_ERR_RANGE, "samples: %d is not 1 or an even number in [2, %d]", def->samples, MOST_SAMPLES);
+    if (!(def->most_samples >= def->samples && def->most_samples <= MOST_SAMPLES))
+        return lr_fail(err, LR_ERR_RANGE, "most samples: %d is not in [%d, %d]", def->most_samples, def->samples, MOST_SAMPLES);
+    if (!(def->noise_ratio >= 0.0 && def->noise_ratio <= 100.0))
+        return lr_fail(err, LR_ERR_RANGE, "noise ratio: %g is not in [0, 100]", def->noise_ratio);
     if (!(def->indirect_samples >= 0 && def->indirect_samples <= 65536))
         return lr_fail(err, LR_ERR_RANGE, "indirect samples: %d is not in [0, 65536]", def->indirect_samples);
     if (!(def->curve_rays >= 16 && def->curve_rays <= 1024))
@@ -142,10 +146,15 @@ static lr_status make_arrays(lr_work *w, lr_error *err)
     w->shadow_value = malloc(LR_CHUNK_RAYS*sizeof *w->shadow_value);
     w->pass = malloc(LR_CHUNK_RAYS*LR_MAX_BINS*sizeof *w->pass);
     w->behind = malloc(LR_CHUNK_RAYS);
-    w->lit = malloc(LR_CHUNK_PIXELS);
+    w->lit = malloc(LR_CHUNK_PIXELS*sizeof *w->lit);
+    w->part.pixel = malloc(LR_CHUNK_PIXELS*sizeof *w->part.pixel);
+    w->part.along = malloc(LR_CHUNK_PIXELS*sizeof *w->part.along);
+    w->part.across = malloc(LR_CHUNK_PIXELS*sizeof *w->part.across);
+    w->part.pupil = malloc(LR_CHUNK_PIXELS*sizeof *w->part.pupil);
     w->met = malloc(LR_CHUNK_PIXELS*sizeof *w->met);
     w->sums = malloc(LR_PARTS*LR_CHUNK_PIXELS*sizeof *w->sums);
-    return w->again_index && w->shadow_index && w->shadow_value && w->pass && w->behind && w->lit && w->met && w->sums ? LR_OK : LR_ERR_MEMORY;
+    return w->again_index && w->shadow_index && w->shadow_value && w->pass && w->behind && w->lit && w->met && w->sums &&
+           w->part.pixel && w->part.along && w->part.across && w->part.pupil ? LR_OK : LR_ERR_MEMORY;
 }
 
 lr_status lr_work_create(const lr_tracer *tracer, lr_work **out, lr_error *err)
@@ -183,6 +192,10 @@ void lr_work_destroy(lr_work *work)
     free(work->pass);
     free(work->behind);
     free(work->lit);
+    free(work->part.pixel);
+    free(work->part.along);
+    free(work->part.across);
+    free(work->part.pupil);
     free(work->met);
     free(work->sums);
     free(work);
@@ -363,14 +376,11 @@ void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camer
     for (int first = 0; first < job.camera->pixels; first += LR_CHUNK_PIXELS) {
         job.first = first;
         job.count = job.camera->pixels - first < LR_CHUNK_PIXELS ? job.camera->pixels - first : LR_CHUNK_PIXELS;
-        memset(work->sums, 0, LR_PARTS*LR_CHUNK_PIXELS*sizeof *work->sums);
-        memset(work->lit, 0, LR_CHUNK_PIXELS);
         const lr_line_truth here = truth_from(truth, first);
         lr_first_hits(&job);
         lr_store_truth(&job, &here);
-        lr_direct_laser(&job);
+        lr_render_parts(&job);
         lr_store_lit(&job, &here);
-        lr_ambient_paths(&job);
         if (light->indirect && tracer->def.indirect_samples > 0)
             lr_indirect_laser(&job);
         copy_part(light->direct, &job, LR_PART_DIRECT);

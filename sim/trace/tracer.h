@@ -10,8 +10,9 @@
 
 typedef struct lr_trace_def {  // start from lr_trace_def_default()
     uint64_t seed;
-    int laser_samples;         // parts a pixel and its exposure are cut into for the laser, 1 .. 64
-    int ambient_samples;       // light paths a pixel, 1 .. 65536
+    int samples;               // parts a pixel and its exposure are cut into, each with a light path: 1 (the central ray), or even, 2 .. 65536
+    int most_samples;          // up to so many where noise_ratio asks for more
+    double noise_ratio;        // aim: error of the light by chance over the sensor's own noise, in 95 % of pixels; 0: `samples` everywhere
     int indirect_samples;      // light paths a pixel for the indirect laser, 0 .. 65536; 0: none
     int curve_rays;            // rays that find a laser's lit curve, 16 .. 1024
     double bounce_share;       // share of a pixel's paths that go on after the first hit, (0, 1]; the rest is made up by weight

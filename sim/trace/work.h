@@ -33,11 +33,35 @@ typedef struct lr_shadow_queue { // rays towards one kind of source, and what ar
     float *weight;               // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
 } lr_shadow_queue;
 
-typedef struct lr_met {          // the surface that a pixel's central ray ends on; NULL: nothing
+typedef struct lr_met {          // the surface that a ray of the batch ends on; NULL: nothing
     const lr_surface *surface;
     float scale;
     int material;
 } lr_met;
+
+// One part of each of some pixels of the chunk, all at one moment; see trace/parts.c. Slot k of work->rays is the ray of pixel[k].
+typedef struct lr_part_batch {
+    int count, number;
+    int tells_lit;               // whether a laser reaches it counts for LR_FLAG_LIT
+    float low, high;             // the stretch along the pixel that it stands for, in 0 .. 1
+    float dt_s;                  // after mid-exposure
+    int32_t *pixel;              // of the chunk; all (LR_CHUNK_PIXELS)
+    float *along, *across;       // where the ray is in its pixel
+    lr_vec3f *pupil;             // where on the pupil it starts
+} lr_part_batch;
+
+typedef struct lr_sight { int32_t object; uint32_t blocked; lr_vec3f normal; } lr_sight;   // what a part met; blocked: a bit a laser
+
+typedef struct lr_settle {       // of each pixel of the chunk, over its parts so far
+    float total[5][LR_CHUNK_PIXELS];      // sums over pairs of the light's parts
+    float ambient[2][LR_CHUNK_PIXELS];    // the last pair's halves
+    lr_sight sight[2][LR_CHUNK_PIXELS];
+    float square[LR_CHUNK_PIXELS];        // sum over pairs of (half their halves' difference) squared
+    int pairs[LR_CHUNK_PIXELS];
+    uint8_t edge[LR_CHUNK_PIXELS];        // some pair's halves saw different things
+} lr_settle;
+
+typedef struct lr_lit { uint16_t parts, of; } lr_lit;   // parts of a pixel that a laser reaches, of how many
 
 struct lr_work {
     lr_rays rays, next;          // the batch in hand, and the one being made
@@ -50,8 +74,10 @@ struct lr_work {
     float *shadow_value;
     float *pass;                 // what panes let through, (LR_MAX_BINS x LR_CHUNK_RAYS)
     uint8_t *behind;             // looked through a pane (LR_CHUNK_RAYS)
-    lr_met *met;                 // of the central rays (LR_CHUNK_PIXELS)
-    uint8_t *lit;                // per pixel of the chunk: parts a laser reaches
+    lr_met *met;                 // of the batch's rays (LR_CHUNK_PIXELS)
+    lr_part_batch part;
+    lr_settle settle;
+    lr_lit *lit;                 // (LR_CHUNK_PIXELS)
     float *sums;                 // (5 x LR_CHUNK_PIXELS): direct, indirect, sun, sky, lamp of the chunk
     struct lr_indirect *indirect;   // trace/indirect.h
     lr_trace_count count;
@@ -120,18 +146,13 @@ static inline void lr_rays_set(lr_rays *r, int slot, lr_vec3f o, lr_vec3f d, flo
 // Copies the question (not the answer) of ray `from` into slot `to`.
 void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from);
 
-// One part a pixel, and a pinhole: the central rays serve laser and ambient light too.
-static inline int lr_job_shares_hits(const lr_line_job *job)
-{
-    return job->tracer->def.laser_samples == 1 && job->tracer->def.ambient_samples == 1 && !job->camera->pupil;
-}
-
 // The parts of a line.
 void lr_first_hits(const lr_line_job *job);                                // trace/first_hit.c: central rays into work->rays, panes looked through
 void lr_store_truth(const lr_line_job *job, const lr_line_truth *truth);   // trace/first_hit.c: right after lr_first_hits
 void lr_store_lit(const lr_line_job *job, const lr_line_truth *truth);     // trace/first_hit.c: after lr_direct_laser
-void lr_direct_laser(const lr_line_job *job);                              // trace/lit_curve.c
-void lr_ambient_paths(const lr_line_job *job);                             // trace/path.c
+void lr_render_parts(const lr_line_job *job);                              // trace/parts.c: direct and ambient light into work->sums; after lr_first_hits
+void lr_direct_laser(const lr_line_job *job);                              // trace/lit_curve.c: of work->part, added to work->sums
+void lr_ambient_paths(const lr_line_job *job);                             // trace/path.c: likewise; uses up work->rays
 
 // Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS) in two parts, from every other
 // of an even number of paths each; out (count x 2 x sources x ambient bins) adds up to the irradiance.
