@@ -16,7 +16,8 @@ ROOMS = ['workshop', 'kitchen', 'hall', 'plant', 'stairwell', 'courtyard']
 THRESHOLDS = (0.5, 1, 2, 4)
 # Where the pair alone is known to be behind, at 1, 2, 4 pixels: wood at a grazing angle and brass beside a window, a hundredth of the pixels.
 # Shown there as well: with the laser's known dots (--mode both), which the library has no use for.
-BEHIND = {('kitchen', False): (1, 2, 3), ('kitchen', True): (1, 2, 3)}
+# And on these 1.2 degrees of the sunlit courtyard in draft quality at 1 pixel, 2.2 against 1.9 %; on 3 degrees at standard quality it is ahead.
+BEHIND = {('kitchen', False): (1, 2, 3), ('kitchen', True): (1, 2, 3), ('courtyard', False): (1,)}
 HELD_OUT = ('kitchen', 'plant', 'courtyard')  # sim/depth/confidence.c was fitted to the others
 CALIBRATED = 0.05  # a confidence of 0.9 that means 0.85 to 0.95; measured 0.02 to 0.03
 
