@@ -221,7 +221,8 @@ static void spread_cell(const crew *c, int row, int column)
         if (r < 0 || r >= g->rows)
             continue;
         const int n = cells_of_row(g->rows, r), middle = (int)((column + 0.5)*n/columns);
-        for (int k = middle - cells; k <= middle + cells; k++)
+        const int whole = 2*cells + 1 >= n, first = whole ? 0 : middle - cells, last = whole ? n - 1 : middle + cells;  // near the poles all of the row, once
+        for (int k = first; k <= last; k++)
             spread_one(c, i, g->cell[g->first_cell[r] + (k + n) % n], spread, sum, error, &total);
     }
     for (int k = 0; k < g->values; k++) {
