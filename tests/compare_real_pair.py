@@ -32,7 +32,11 @@ def main():
         np.save(f'{work}/{name}.npy', 20*picture.astype(np.float32))
     most = 256
     cv2.setNumThreads(1)
-    text = subprocess.run([program, f'{work}/upper.npy', f'{work}/lower.npy', str(most), f'{work}/out.npy'], check=True, capture_output=True, text=True).stdout
+
+    def match():
+        return subprocess.run([program, f'{work}/upper.npy', f'{work}/lower.npy', str(most), f'{work}/out.npy'], check=True, capture_output=True, text=True).stdout
+
+    texts = [match()]
     ours = np.load(f'{work}/out.npy')
     # Where the partner lies inside the other picture.
     known = (truth > 0) & (np.arange(truth.shape[1])[None, :] >= truth.astype(int))
@@ -53,11 +57,12 @@ def main():
         if best is None or result[1] < best[0][1]:
             best = result, seconds*1e6/wide[0].size, block
         quickest = seconds if block == 3 else min(seconds, quickest)
-    mine = bad(ours)
+        texts.append(match())   # in turns with the library: of both the quickest counts, as the machine may be busy
+    mine, text = bad(ours), texts[0]
     print('aloe, bad or missing % beyond px', *THRESHOLDS)
     print('ours   ', *(f'{b:6.2f}' for b in mine), '  ', text.strip())
     print('library', *(f'{b:6.2f}' for b in best[0]), f'   {best[1]:.3f} s per megapixel, one map, {1e3*best[1]/most:.2f} ns a candidate (block {best[2]})')
-    ours_ns, theirs_ns = float(re.search(r'([\d.]+) ns a candidate', text)[1]), 1e9*quickest/(wide[0].size*most)
+    ours_ns, theirs_ns = min(float(re.search(r'([\d.]+) ns a candidate', t)[1]) for t in texts), 1e9*quickest/(wide[0].size*most)
     print(f'time a pixel and candidate: ours {ours_ns:.2f} ns for both maps, library {theirs_ns:.2f} ns for one: {ours_ns/theirs_ns:.2f}')
     # On pictures the library is ahead: our windows and penalties are made for lines of dots. Held where it is: 19.9 % against 16.0 %.
     return 1 if mine[1] > 1.3*best[0][1] or ours_ns > theirs_ns else 0
