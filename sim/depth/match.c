@@ -48,7 +48,8 @@ static lr_status make_side(const lr_pair *pair, int from, match_side *side, lr_e
     if (!side->tangent || !side->secant || !side->place)
         return lr_fail(err, LR_ERR_MEMORY, "match: out of memory");
     for (int i = 0; i < side->pixels; i++) {
-        const double angle = lr_view_angle(view, i), good = fabs(angle) <= ANGLE_MOST;
+        const double angle = lr_view_angle(view, i);
+        const int good = fabs(angle) <= ANGLE_MOST;
         side->tangent[i] = good ? (float)tan(angle) : (float)NAN;
         side->secant[i] = good ? (float)(1.0/cos(angle)) : (float)NAN;
     }
