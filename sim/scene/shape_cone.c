@@ -9,12 +9,12 @@ enum { PART_SIDE = 0, PART_BOTTOM = 1, PART_TOP = 2 };
 #define SEAM 1e-12        // caps reach this much (relative) over their rim, so that no ray slips between cap and side
 #define GRAZING 1e-4      // Newton is left out where the ray climbs slower than this out of the surface
 
-typedef struct cone { double low, high, height, middle, slope, slant; int open; } cone;
+typedef struct cone { double low, high, height, middle, slope; int open; } cone;
 
 static cone cone_of(const lr_curved *curved)
 {
     const double low = curved->radius, high = curved->kind == LR_CURVED_CONE ? curved->radius2 : low, h = curved->height;
-    return (cone){low, high, h, 0.5*(low + high), (high - low)/h, hypot(high - low, h), curved->open};
+    return (cone){low, high, h, 0.5*(low + high), (high - low)/h, curved->open};
 }
 
 static double polished(const cone *k, const lr_shape_ray *ray, double s)
@@ -80,7 +80,9 @@ static lr_box3 cone_bounds(const lr_curved *curved)
     return (lr_box3){{-r, -r, -z}, {r, r, z}};
 }
 
-static double side_area(const cone *k) { return LR_PI*(k->low + k->high)*k->slant; }
+static double slant(const cone *k) { return hypot(k->high - k->low, k->height); }
+
+static double side_area(const cone *k) { return LR_PI*(k->low + k->high)*slant(k); }
 
 static double cone_area(const lr_curved *curved)
 {
@@ -92,7 +94,7 @@ static void cone_uv_size(const lr_curved *curved, double size_m[2])
 {
     const cone k = cone_of(curved);
     size_m[0] = 2.0*LR_PI*fmax(k.low, k.high);
-    size_m[1] = k.slant;
+    size_m[1] = slant(&k);
 }
 
 static void cone_surface(const lr_curved *curved, lr_vec3 p, int part, lr_curved_hit *hit)
@@ -106,7 +108,7 @@ static void cone_surface(const lr_curved *curved, lr_vec3 p, int part, lr_curved
         hit->v = lr_shape_wrap(p.y/size_m[1] + 0.5);
         return;
     }
-    const double rho = hypot(p.x, p.y), outwards = k.height/k.slant;
+    const double rho = hypot(p.x, p.y), outwards = k.height/size_m[1];
     hit->normal = rho > 0.0 ? lr_v3(p.x/rho*outwards, p.y/rho*outwards, -k.slope*outwards)
                             : lr_v3(0, 0, k.slope < 0.0 ? 1 : -1);  // the tip
     hit->u = lr_shape_turn(p.x, p.y);

@@ -100,8 +100,12 @@ static void torus_cross(const lr_curved *curved, const lr_shape_ray *ray, lr_sha
     hi = fmin(hi, ray->hi);  // later crossings do not matter; the sign at hi tells nothing then, which is fine
     if (!(lo < hi))
         return;
+    // The distance from the axis is largest at an end: a ray with both in the hole meets nothing.
+    const double hole = fmax(0.0, (ring - tube)*(1.0 - 1e-9)), flat = d.x*d.x + d.y*d.y, mixed = o.x*d.x + o.y*d.y, out = o.x*o.x + o.y*o.y;
+    if (out + lo*(2.0*mixed + lo*flat) < hole*hole && out + hi*(2.0*mixed + hi*flat) < hole*hole)
+        return;
 
-    const double m = away2 + (ring - tube)*(ring + tube), flat = d.x*d.x + d.y*d.y, mixed = o.x*d.x + o.y*d.y;
+    const double m = away2 + (ring - tube)*(ring + tube);
     double place[7];
     int count = turning_points(m - 2.0*ring*ring*flat, -2.0*ring*ring*mixed, place);
     place[count++] = hi;

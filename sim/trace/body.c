@@ -1,10 +1,61 @@
 // SPDX-License-Identifier: Apache-2.0
 #include "trace/body.h"
 
+// Wider than float rounds: of the distance from the box, and at least.
+#define SLACK_REL 1e-6f
+#define SLACK_M 1e-5f
+
+// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
+#define WIDE __attribute__((target_clones("avx2", "default")))
+
+static lr_box3 local_bounds(const lr_object *object)
+{
+    const lr_box3 box = object->mesh ? lr_mesh_bounds(object->mesh) : lr_curved_bounds(&object->curved);
+    return (lr_box3){lr_mul(box.lo, object->scale), lr_mul(box.hi, object->scale)};
+}
+
+static void put3(float to[3], lr_vec3 v)
+{
+    to[0] = (float)v.x;
+    to[1] = (float)v.y;
+    to[2] = (float)v.z;
+}
+
+static lr_body_gate gate_of(const lr_object *object)
+{
+    const lr_box3 box = local_bounds(object);
+    lr_body_gate gate;
+    put3(gate.center, lr_pose_point(object->pose, lr_mul(lr_add(box.lo, box.hi), 0.5)));
+    put3(gate.axis[0], object->pose.rotation.x);
+    put3(gate.axis[1], object->pose.rotation.y);
+    put3(gate.axis[2], object->pose.rotation.z);
+    put3(gate.half, object->motion ? lr_v3(INFINITY, INFINITY, INFINITY) : lr_mul(lr_sub(box.hi, box.lo), 0.5));
+    return gate;
+}
+
 lr_body lr_body_of(const lr_scene *scene, int object, int tree)
 {
     const lr_object *o = &scene->object[object];
-    return (lr_body){.object = o, .index = object, .tree = tree, .pose = o->pose, .inverse_scale = 1.0/o->scale};
+    return (lr_body){.object = o, .index = object, .tree = tree, .pose = o->pose, .inverse_scale = 1.0/o->scale, .gate = gate_of(o)};
+}
+
+WIDE void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, int *keep)
+{
+    for (int i = 0; i < count; i++) {
+        const float x = rays->origin[0][i] - gate->center[0], y = rays->origin[1][i] - gate->center[1], z = rays->origin[2][i] - gate->center[2];
+        const float slack = SLACK_M + SLACK_REL*(fabsf(x) + fabsf(y) + fabsf(z) + fabsf(rays->t_near[i]));
+        float lo = rays->t_near[i] - slack, hi = rays->t_far[i]*(1.0f + SLACK_REL) + slack;
+        for (int k = 0; k < 3; k++) {
+            const float *a = gate->axis[k], half = gate->half[k]*(1.0f + SLACK_REL) + slack;
+            const float from = x*a[0] + y*a[1] + z*a[2];
+            const float rate = rays->direction[0][i]*a[0] + rays->direction[1][i]*a[1] + rays->direction[2][i]*a[2];
+            const float once = 1.0f/rate, t0 = (-half - from)*once, t1 = (half - from)*once;
+            const float enter = t0 < t1 ? t0 : t1, leave = t0 < t1 ? t1 : t0;
+            lo = enter > lo ? enter : lo;   // what is not a number, along a side of the box, leaves it as it is
+            hi = leave < hi ? leave : hi;
+        }
+        keep[i] = !(lo > hi);
+    }
 }
 
 static double farthest(double a, double b) { return fmax(fabs(a), fabs(b)); }
@@ -12,12 +63,6 @@ static double farthest(double a, double b) { return fmax(fabs(a), fabs(b)); }
 static lr_box3 joined(lr_box3 a, lr_box3 b) { return lr_box3_add(lr_box3_add(a, b.lo), b.hi); }
 
 static lr_box3 around(lr_vec3 centre, lr_vec3 half) { return (lr_box3){lr_sub(centre, half), lr_add(centre, half)}; }
-
-static lr_box3 local_bounds(const lr_object *object)
-{
-    const lr_box3 box = object->mesh ? lr_mesh_bounds(object->mesh) : lr_curved_bounds(&object->curved);
-    return (lr_box3){lr_mul(box.lo, object->scale), lr_mul(box.hi, object->scale)};
-}
 
 static double reach_of_box(double x, double y, double z, lr_vec3 half) { return fabs(x)*half.x + fabs(y)*half.y + fabs(z)*half.z; }
 

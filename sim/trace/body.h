@@ -7,12 +7,16 @@
 
 #include "scene/scene.h"
 
+// A box around a curved shape at rest, turned with it, in float. What moves has an endless one.
+typedef struct lr_body_gate { float center[3], axis[3][3], half[3]; } lr_body_gate;   // axis: x, y, z of the shape in the world
+
 typedef struct lr_body {
     const lr_object *object;
     int32_t index;          // of the object in the scene
     int32_t tree;           // which mesh tree holds its triangles, -1: curved
     lr_pose pose;           // at rest
     double inverse_scale;
+    lr_body_gate gate;
 } lr_body;
 
 typedef struct lr_body_ray {
@@ -21,6 +25,12 @@ typedef struct lr_body_ray {
 } lr_body_ray;
 
 lr_body lr_body_of(const lr_scene *scene, int object, int tree);
+
+// Rays of a packet, structure of arrays; directions of about unit length.
+typedef struct lr_body_lanes { const float *origin[3], *direction[3], *t_near, *t_far; } lr_body_lanes;
+
+// keep[i] = 0 for those of `count` (at most 16) rays that pass the body by, however numbers round; 1 for those worth working out.
+void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, int *keep);
 
 // Holds the body at every time: boxes at many moments, each grown by the farthest any of its points goes until the next.
 lr_box3 lr_body_bounds(const lr_body *body);

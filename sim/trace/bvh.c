@@ -152,6 +152,15 @@ static inline lr_body_ray lane_ray(const lr_body *body, const query *q, const wo
     return lr_body_ray_at(body, origin, direction, (double)q->time_s[w[ID*n + i].u]);
 }
 
+// Lanes that may meet the body.
+static void lanes_near(const lr_body *body, const word *w, unsigned n, const int *valid, int near_by[LANES_MOST])
+{
+    const lr_body_lanes rays = {{&w[OX*n].f, &w[OY*n].f, &w[OZ*n].f}, {&w[DX*n].f, &w[DY*n].f, &w[DZ*n].f}, &w[NEAR*n].f, &w[FAR*n].f};
+    lr_body_gate_keep(&body->gate, &rays, (int)n, near_by);
+    for (unsigned i = 0; i < n; i++)
+        near_by[i] &= valid[i];
+}
+
 static void bodies_intersect(const struct RTCIntersectFunctionNArguments *args)
 {
     const body_set *set = args->geometryUserPtr;
@@ -159,8 +168,10 @@ static void bodies_intersect(const struct RTCIntersectFunctionNArguments *args)
     const query *q = (const query *)(const void *)args->context;
     const unsigned n = args->N;
     word *w = (word *)(void *)args->rayhit;
+    int near_by[LANES_MOST];
+    lanes_near(body, w, n, args->valid, near_by);
     for (unsigned i = 0; i < n; i++) {
-        if (args->valid[i] != -1)
+        if (!near_by[i])
             continue;
         const lr_body_ray ray = lane_ray(body, q, w, n, i);
         body_hit hit;
@@ -195,8 +206,10 @@ static void bodies_occluded(const struct RTCOccludedFunctionNArguments *args)
     const query *q = (const query *)(const void *)args->context;
     const unsigned n = args->N;
     word *w = (word *)(void *)args->ray;
+    int near_by[LANES_MOST];
+    lanes_near(body, w, n, args->valid, near_by);
     for (unsigned i = 0; i < n; i++) {
-        if (args->valid[i] != -1)
+        if (!near_by[i])
             continue;
         const lr_body_ray ray = lane_ray(body, q, w, n, i);
         if (body->tree < 0 ? lr_curved_intersect(&body->object->curved, ray.origin, ray.direction, (double)w[NEAR*n + i].f, (double)w[FAR*n + i].f, NULL)
