@@ -50,9 +50,7 @@ static inline float lr_atan01f(float x)
 static inline float lr_atan2f(float y, float x)
 {
     const float ay = fabsf(y), ax = fabsf(x), most = lr_maxf(ax, ay), least = lr_minf(ay, ax);
-    if (!(most > 0.0f))
-        return 0.0f;
-    float angle = lr_atan01f(least/most);
+    float angle = lr_atan01f(least/(most > 0.0f ? most : 1.0f));  // no branch: loops over it become vectors
     if (ay > ax)
         angle = 1.57079633f - angle;
     if (x < 0.0f)

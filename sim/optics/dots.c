@@ -22,10 +22,13 @@
 #define NODES_MOST (1 << 22)      // 64 MB of table; a finer pattern is refused
 #define DOT_REACH 8.0             // sigmas tabulated; beyond lies 1e-15 of a dot
 
+typedef struct node { double cumulative, density; } node;
+
 struct lr_dots {
-    double half_rad, step_rad;
+    double half_rad, step_rad, per_step;   // per_step: 1/step
     int nodes;                    // stretches + 1
-    double *cumulative, *density; // (nodes)
+    node *node;                   // (nodes)
+    double *cumulative, *density; // (nodes) while it is made
     double *envelope;             // p [1/rad]: what m is relative to (nodes)
     int count;
     double *alpha_rad, *share;    // (count), rising
@@ -224,6 +227,8 @@ static lr_status fill(lr_dots *dots, const lr_dots_def *def, double *jump, lr_er
         dots->cumulative[i] += passed;
     }
     clip_to_fan(dots);
+    for (int i = 0; i < dots->nodes; i++)
+        dots->node[i] = (node){dots->cumulative[i], dots->density[i]};
     return LR_OK;
 }
 
@@ -232,6 +237,13 @@ static int nodes_needed(const lr_dots_def *def)
     const double fan_rad = 2.0*def->half_fan_rad;
     const double stretches = has_dots(def) ? ceil(fan_rad/def->size_rad*NODES_PER_DOT) : 0.0;
     return 1 + (int)fmax(stretches, NODES_LEAST);
+}
+
+static void free_making(lr_dots *dots)
+{
+    free(dots->cumulative);
+    free(dots->density);
+    dots->cumulative = dots->density = NULL;
 }
 
 lr_status lr_dots_create(const lr_dots_def *def, lr_dots **out, lr_error *err)
@@ -247,6 +259,8 @@ lr_status lr_dots_create(const lr_dots_def *def, lr_dots **out, lr_error *err)
     dots->step_rad = 2.0*def->half_fan_rad/(dots->nodes - 1);
     dots->count = def->profile.count > 0 ? 0 : def->listed > 0 ? def->listed : def->count;
     const size_t nodes = (size_t)dots->nodes, count = (size_t)dots->count + 1;  // never 0 bytes
+    dots->per_step = 1.0/dots->step_rad;
+    dots->node = calloc(nodes, sizeof *dots->node);
     dots->cumulative = calloc(nodes, sizeof(double));
     dots->density = calloc(nodes, sizeof(double));
     dots->envelope = calloc(nodes, sizeof(double));
@@ -254,11 +268,12 @@ lr_status lr_dots_create(const lr_dots_def *def, lr_dots **out, lr_error *err)
     dots->share = calloc(count, sizeof(double));
     double *jump = calloc(nodes, sizeof(double));
     lr_status status = LR_OK;
-    if (!dots->cumulative || !dots->density || !dots->envelope || !dots->alpha_rad || !dots->share || !jump)
+    if (!dots->node || !dots->cumulative || !dots->density || !dots->envelope || !dots->alpha_rad || !dots->share || !jump)
         status = lr_fail(err, LR_ERR_MEMORY, "dots: out of memory");
     else
         status = fill(dots, def, jump, err);
     free(jump);
+    free_making(dots);
     if (status != LR_OK) {
         lr_dots_destroy(dots);
         return status;
@@ -271,8 +286,8 @@ void lr_dots_destroy(lr_dots *dots)
 {
     if (!dots)
         return;
-    free(dots->cumulative);
-    free(dots->density);
+    free_making(dots);
+    free(dots->node);
     free(dots->envelope);
     free(dots->alpha_rad);
     free(dots->share);
@@ -281,27 +296,31 @@ void lr_dots_destroy(lr_dots *dots)
 
 // ---- Reading it -------------------------------------------------------------------------------------------------
 
+// The library's are calls, for the sake of NaN.
+static inline double smaller(double a, double b) { return a < b ? a : b; }
+static inline double larger(double a, double b) { return a > b ? a : b; }
+
 // Cubic through C and D at both ends of stretch i, u in [0, 1] along it.
 static double stretch_cumulative(const lr_dots *dots, int i, double u)
 {
-    const double h = dots->step_rad, c0 = dots->cumulative[i], rise = dots->cumulative[i + 1] - c0;
-    const double d0 = h*dots->density[i], d1 = h*dots->density[i + 1];
+    const node a = dots->node[i], b = dots->node[i + 1];
+    const double h = dots->step_rad, c0 = a.cumulative, rise = b.cumulative - c0, d0 = h*a.density, d1 = h*b.density;
     return c0 + u*(d0 + u*(3.0*rise - 2.0*d0 - d1 + u*(d0 + d1 - 2.0*rise)));
 }
 
 static double stretch_density(const lr_dots *dots, int i, double u)
 {
-    const double h = dots->step_rad, rise = (dots->cumulative[i + 1] - dots->cumulative[i])/h;
-    const double d0 = dots->density[i], d1 = dots->density[i + 1];
+    const node n0 = dots->node[i], n1 = dots->node[i + 1];
+    const double rise = (n1.cumulative - n0.cumulative)*dots->per_step, d0 = n0.density, d1 = n1.density;
     const double d = d0 + u*(2.0*(3.0*rise - 2.0*d0 - d1) + 3.0*u*(d0 + d1 - 2.0*rise));
-    return fmax(0.0, d);  // deep in a Gaussian's tail the cubic may dip below by 1e-15 of a dot
+    return larger(0.0, d);  // deep in a Gaussian's tail the cubic may dip below by 1e-15 of a dot
 }
 
 static int stretch_of(const lr_dots *dots, double alpha_rad, double *u)
 {
-    const double place = (alpha_rad + dots->half_rad)/dots->step_rad;
-    const int i = (int)fmin(fmax(place, 0.0), dots->nodes - 2);
-    *u = fmin(fmax(place - i, 0.0), 1.0);
+    const double place = (alpha_rad + dots->half_rad)*dots->per_step;
+    const int i = (int)smaller(larger(place, 0.0), dots->nodes - 2);
+    *u = smaller(larger(place - i, 0.0), 1.0);
     return i;
 }
 
@@ -327,11 +346,22 @@ double lr_dots_cumulative(const lr_dots *dots, double alpha_rad)
 
 double lr_dots_mean(const lr_dots *dots, double a1_rad, double a2_rad)
 {
-    const double lo = fmin(a1_rad, a2_rad), hi = fmax(a1_rad, a2_rad), width = hi - lo;
+    const double lo = smaller(a1_rad, a2_rad), hi = larger(a1_rad, a2_rad), width = hi - lo;
     // Over a thousandth of a stretch D bends by less than the difference of two C near 1 would lose.
     if (width < 1e-3*dots->step_rad)
         return lr_dots_density(dots, 0.5*(lo + hi));
-    return fmax(0.0, lr_dots_cumulative(dots, hi) - lr_dots_cumulative(dots, lo))/width;
+    return larger(0.0, lr_dots_cumulative(dots, hi) - lr_dots_cumulative(dots, lo))/width;
+}
+
+void lr_dots_means(const lr_dots *dots, int count, const float *a1_rad, const float *a2_rad, float *mean)
+{
+    double u;
+    for (int i = 0; i < count; i++) {
+        __builtin_prefetch(&dots->node[stretch_of(dots, (double)a1_rad[i], &u)]);
+        __builtin_prefetch(&dots->node[stretch_of(dots, (double)a2_rad[i], &u)]);
+    }
+    for (int i = 0; i < count; i++)
+        mean[i] = (float)lr_dots_mean(dots, (double)a1_rad[i], (double)a2_rad[i]);
 }
 
 double lr_dots_relative(const lr_dots *dots, double alpha_rad)
@@ -350,7 +380,7 @@ double lr_dots_sample(const lr_dots *dots, double u)
     int lo = 0, hi = dots->nodes - 1;
     while (hi - lo > 1) {
         const int mid = (lo + hi)/2;
-        if (dots->cumulative[mid] <= want)
+        if (dots->node[mid].cumulative <= want)
             lo = mid;
         else
             hi = mid;

@@ -36,6 +36,8 @@ void lr_dots_destroy(lr_dots *dots);  // NULL is fine
 double lr_dots_density(const lr_dots *dots, double alpha_rad);     // D [1/rad]; 0 outside the fan
 double lr_dots_cumulative(const lr_dots *dots, double alpha_rad);  // C: 0 at -half, 1 at +half
 double lr_dots_mean(const lr_dots *dots, double a1_rad, double a2_rad);  // mean of D over the interval, either order; a1 = a2 gives D
+// The same for `count` intervals at once, which hides how long their places in the table take to come.
+void lr_dots_means(const lr_dots *dots, int count, const float *a1_rad, const float *a2_rad, float *mean);
 double lr_dots_relative(const lr_dots *dots, double alpha_rad);    // m = D / p, mean 1 over the power of the fan
 double lr_dots_sample(const lr_dots *dots, double u);              // alpha below which the share u of the power lies, u in [0, 1]
 double lr_dots_half_fan_rad(const lr_dots *dots);
