@@ -22,6 +22,9 @@
 #define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
 #define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
 
+// Where things are in a record of `look`.
+enum { LOOK_POINT = 0, LOOK_NORMAL = 3, LOOK_VALUES = 8, LOOK_LINE = 16 };
+
 // ---- the grid of directions -------------------------------------------------------------------------------------------------
 
 static int cells_of_row(int rows, int row)
@@ -67,7 +70,9 @@ static lr_status make_grid(lr_gather *g, lr_error *err)
         g->first_cell[r + 1] = g->first_cell[r] + cells_of_row(g->rows, r);
     g->cell = malloc((size_t)g->first_cell[g->rows]*sizeof *g->cell);
     g->record = malloc((size_t)g->first_cell[g->rows]*sizeof *g->record);
-    return g->cell && g->record ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+    g->stride = (LOOK_VALUES + g->values + LOOK_LINE - 1)/LOOK_LINE*LOOK_LINE;
+    g->look = aligned_alloc(LOOK_LINE*sizeof(float), (size_t)g->first_cell[g->rows]*(size_t)g->stride*sizeof(float));
+    return g->cell && g->record && g->look ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
 }
 
 int lr_gather_matte(const lr_surface *surface) { return surface->kind == LR_MATERIAL_DIFFUSE || surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
@@ -176,14 +181,14 @@ static lr_status gather_weak(void *context, int64_t index, int worker, lr_error 
     return LR_OK;
 }
 
-// Neighbour j of record i counts as the same piece of surface.
-static int same_surface(lr_vec3f point, lr_vec3f normal, const lr_gather_record *j, float *distance2)
+// A neighbour counts as the same piece of surface.
+static inline int same_surface(lr_vec3f point, lr_vec3f normal, lr_vec3f its_point, lr_vec3f its_normal, float *distance2)
 {
-    const lr_vec3f to = lr_subf(j->point, point);
+    const lr_vec3f to = lr_subf(its_point, point);
     *distance2 = lr_dotf(to, to);
-    if (lr_dotf(normal, j->normal) < SAME_NORMAL)
+    if (lr_dotf(normal, its_normal) < SAME_NORMAL)
         return 0;
-    const float off = lr_maxf(fabsf(lr_dotf(to, normal)), fabsf(lr_dotf(to, j->normal)));
+    const float off = lr_maxf(fabsf(lr_dotf(to, normal)), fabsf(lr_dotf(to, its_normal)));
     return off*off <= SAME_PLANE*SAME_PLANE*0.25f*(*distance2) + 1e-8f;
 }
 
@@ -192,7 +197,7 @@ static void spread_one(const crew *c, int i, int cell, float spread, float *sum,
 {
     const lr_gather *g = c->gather;
     float d2;
-    if (cell < 0 || !same_surface(g->record[i].point, g->record[i].normal, &g->record[cell], &d2))
+    if (cell < 0 || !same_surface(g->record[i].point, g->record[i].normal, g->record[cell].point, g->record[cell].normal, &d2))
         return;
     const float q = 1.0f - d2/(spread*spread);
     if (cell != i && q <= 0.0f)
@@ -270,6 +275,18 @@ static lr_status place_records(lr_gather *g, const lr_tracer *tracer, lr_work *w
 static int batch_of(int paths) { return LR_CHUNK_RAYS/paths < LR_CHUNK_PIXELS ? LR_CHUNK_RAYS/paths : LR_CHUNK_PIXELS; }
 static int64_t jobs_of(const lr_gather *g, int paths) { return (g->record_count + batch_of(paths) - 1)/batch_of(paths); }
 
+// Lays out what looking up needs; after every spreading that looking up follows.
+static void lay_out(lr_gather *g)
+{
+    for (int i = 0; i < g->record_count; i++) {
+        float *look = g->look + (size_t)i*(size_t)g->stride;
+        memset(look, 0, (size_t)g->stride*sizeof *look);
+        memcpy(look + LOOK_POINT, &g->record[i].point, 3*sizeof *look);
+        memcpy(look + LOOK_NORMAL, &g->record[i].normal, 3*sizeof *look);
+        memcpy(look + LOOK_VALUES, g->irradiance + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
+    }
+}
+
 static lr_status gather_round(crew *c, int threads, int paths, lr_error *err)
 {
     c->paths = paths;
@@ -294,9 +311,11 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     c->jobs = jobs_of(g, first_paths) + jobs_of(g, paths);
     LR_TRY(gather_round(c, threads, first_paths, err));
     LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
+    lay_out(g);
     c->round = 1;
     LR_TRY(gather_round(c, threads, paths, err));
     LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
+    lay_out(g);
     for (int i = 0; i < g->record_count; i++)
         if (c->support[i] < WEAK_SUPPORT)
             c->weak[c->weak_count++] = i;
@@ -304,7 +323,9 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     c->again = WEAK_FACTOR*paths < LR_CHUNK_RAYS ? WEAK_FACTOR*paths : LR_CHUNK_RAYS;
     c->weak_batch = LR_CHUNK_RAYS/c->again < WEAK_AT_ONCE ? LR_CHUNK_RAYS/c->again : WEAK_AT_ONCE;
     LR_TRY(lr_threads_run(threads, (c->weak_count + c->weak_batch - 1)/c->weak_batch, gather_weak, c, err));
-    return lr_threads_run(threads, g->rows, spread_row, c, err);
+    LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
+    lay_out(g);
+    return LR_OK;
 }
 
 static lr_status build(crew *c, int threads, lr_error *err)
@@ -360,10 +381,27 @@ void lr_gather_destroy(lr_gather *g)
     free(g->record);
     free(g->irradiance);
     free(g->error);
+    free(g->look);
     free(g);
 }
 
 // ---- looking up -----------------------------------------------------------------------------------------------------------------
+
+// Adds the record of a cell if it lies on the same surface, within `most2`.
+static inline float look_cell(const lr_gather *g, int cell, lr_vec3f point, lr_vec3f normal, float most2, float weight, float errors, float *out)
+{
+    const int record = g->cell[cell];
+    const float *look = g->look + (ptrdiff_t)record*g->stride;
+    float d2;
+    if (record < 0 || !same_surface(point, normal, lr_v3f(look[LOOK_POINT], look[LOOK_POINT + 1], look[LOOK_POINT + 2]),
+                                    lr_v3f(look[LOOK_NORMAL], look[LOOK_NORMAL + 1], look[LOOK_NORMAL + 2]), &d2) || d2 > most2)
+        return 0.0f;
+    for (int k = 0; k < g->values; k++)
+        out[k] += weight*look[LOOK_VALUES + k];
+    for (int k = 0; errors != 0.0f && k < g->values; k++)
+        out[k] += errors*weight*g->error[(size_t)record*(size_t)g->values + k];
+    return weight;
+}
 
 int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float errors, float *out)
 {
@@ -375,25 +413,14 @@ int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float er
     const float azimuth = lr_atan2f(d.y, d.x)/(2.0f*(float)LR_PI), turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
     const int r0 = lr_floorf(row);
     float total = 0.0f;
-    for (int k = 0; k < g->values; k++)
-        out[k] = 0.0f;
-    for (int r = r0; r <= r0 + 1; r++) {
-        if (r < 0 || r >= g->rows)
-            continue;
+    memset(out, 0, (size_t)g->values*sizeof *out);
+    for (int r = r0 < 0 ? 0 : r0; r <= r0 + 1 && r < g->rows; r++) {
         const int n = g->first_cell[r + 1] - g->first_cell[r];
         const float column = turn*(float)n - 0.5f, wr = 1.0f - fabsf(row - (float)r);
         const int c0 = lr_floorf(column);
         for (int c = c0; c <= c0 + 1; c++) {
-            const int i = g->cell[g->first_cell[r] + (c < 0 ? c + n : c >= n ? c - n : c)];
-            float d2;
-            if (i < 0 || !same_surface(point, normal, &g->record[i], &d2) || d2 > most*most)
-                continue;
-            const float weight = wr*(1.0f - fabsf(column - (float)c)) + 1e-3f;
-            for (int k = 0; k < g->values; k++)
-                out[k] += weight*g->irradiance[(size_t)i*g->values + k];
-            for (int k = 0; errors != 0.0f && k < g->values; k++)
-                out[k] += errors*weight*g->error[(size_t)i*g->values + k];
-            total += weight;
+            const int cell = g->first_cell[r] + (c < 0 ? c + n : c >= n ? c - n : c);
+            total += look_cell(g, cell, point, normal, most*most, wr*(1.0f - fabsf(column - (float)c)) + 1e-3f, errors, out);
         }
     }
     if (total < LEAST_WEIGHT)

@@ -35,6 +35,8 @@ typedef struct lr_gather {
     float *error;             // (record_count x values) half the difference of what two halves of the paths gave: varies as the error of
                               // `irradiance` does, but for what averaging over neighbours leaves out
     lr_trace_count count;     // rays it took
+    int stride;               // floats of a record of `look`
+    float *look;              // (record_count x stride) what looking up needs, side by side: point, normal, 0, 0, irradiance
 } lr_gather;
 
 // `progress` may be NULL; a non-zero return stops with CANCELLED. Same result for any number of threads. Errors: MEMORY, CANCELLED.
