@@ -387,45 +387,115 @@ void lr_gather_destroy(lr_gather *g)
 
 // ---- looking up -----------------------------------------------------------------------------------------------------------------
 
-// Adds the record of a cell if it lies on the same surface, within `most2`.
-static inline float look_cell(const lr_gather *g, int cell, lr_vec3f point, lr_vec3f normal, float most2, float weight, float errors, float *out)
+// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
+#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
+
+// Where a direction falls in the grid: rows of elevation, turns of azimuth; and how far a neighbour may be, squared.
+typedef struct spot { float row[LR_GATHER_LOOKS], turn[LR_GATHER_LOOKS], most2[LR_GATHER_LOOKS]; } spot;
+
+static inline void find_one(const lr_gather *g, float x, float y, float z, float *row, float *turn, float *most2)
 {
-    const int record = g->cell[cell];
-    const float *look = g->look + (ptrdiff_t)record*g->stride;
-    float d2;
-    if (record < 0 || !same_surface(point, normal, lr_v3f(look[LOOK_POINT], look[LOOK_POINT + 1], look[LOOK_POINT + 2]),
-                                    lr_v3f(look[LOOK_NORMAL], look[LOOK_NORMAL + 1], look[LOOK_NORMAL + 2]), &d2) || d2 > most2)
-        return 0.0f;
-    for (int k = 0; k < g->values; k++)
-        out[k] += weight*look[LOOK_VALUES + k];
-    for (int k = 0; errors != 0.0f && k < g->values; k++)
-        out[k] += errors*weight*g->error[(size_t)record*(size_t)g->values + k];
-    return weight;
+    const float distance = sqrtf(x*x + y*y + z*z), most = MOST_SPACING*distance*(float)LR_PI/(float)g->rows;
+    const float azimuth = lr_atan2f(y, x)*(0.5f/(float)LR_PI);
+    *row = lr_acosf(z/distance)*(float)g->rows*(1.0f/(float)LR_PI) - 0.5f;
+    *turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
+    *most2 = most*most;
+}
+
+WIDE static void find(const lr_gather *g, const lr_gather_points *p, spot *s)
+{
+    const lr_vec3f c = g->center;
+    for (int i = 0; i < LR_GATHER_LOOKS; i++)
+        find_one(g, p->x[i] - c.x, p->y[i] - c.y, p->z[i] - c.z, &s->row[i], &s->turn[i], &s->most2[i]);
+}
+
+// The four cells around it, -1 where there is none, and their weights.
+typedef struct around { int cell[4]; float weight[4]; } around;
+
+static inline around cells_around(const lr_gather *g, float row, float turn)
+{
+    around a = {{-1, -1, -1, -1}, {0.0f}};
+    const int r0 = lr_floorf(row);
+    for (int k = 0; k < 2; k++) {
+        const int r = r0 + k;
+        if (r < 0 || r >= g->rows)
+            continue;
+        const int n = g->first_cell[r + 1] - g->first_cell[r];
+        const float column = turn*(float)n - 0.5f, wr = 1.0f - fabsf(row - (float)r);
+        const int c0 = lr_floorf(column), c1 = c0 + 1;
+        a.cell[2*k] = g->first_cell[r] + (c0 < 0 ? c0 + n : c0 >= n ? c0 - n : c0);
+        a.cell[2*k + 1] = g->first_cell[r] + (c1 >= n ? c1 - n : c1);
+        a.weight[2*k] = wr*(1.0f - fabsf(column - (float)c0)) + 1e-3f;
+        a.weight[2*k + 1] = wr*(1.0f - fabsf(column - (float)c1)) + 1e-3f;
+    }
+    return a;
+}
+
+// Interpolates between those records that lie on the same surface, within `most2`.
+static inline int look_around(const lr_gather *g, const int record[4], const float share[4], lr_vec3f point, lr_vec3f normal, float most2, float errors,
+                              float *out, int apart)
+{
+    float weight[4], total = 0.0f, d2;
+    const float *look[4];
+    for (int j = 0; j < 4; j++) {
+        look[j] = g->look + (ptrdiff_t)(record[j] < 0 ? 0 : record[j])*g->stride;
+        const int same = record[j] >= 0 && same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
+                                                        lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), &d2) && d2 <= most2;
+        weight[j] = same ? share[j] : 0.0f;
+        total += weight[j];
+    }
+    if (!(total >= LEAST_WEIGHT))
+        return 0;
+    for (int j = 0; j < 4; j++)
+        weight[j] /= total;
+    for (int k = 0; k < g->values; k++) {
+        const float *v = &look[0][LOOK_VALUES + k];
+        float sum = weight[0]*v[0];
+        for (int j = 1; j < 4; j++)
+            sum += weight[j]*look[j][LOOK_VALUES + k];
+        for (int j = 0; errors != 0.0f && j < 4; j++)
+            if (weight[j] > 0.0f)
+                sum += errors*weight[j]*g->error[(size_t)record[j]*(size_t)g->values + (size_t)k];
+        out[k*apart] = sum;
+    }
+    return 1;
 }
 
 int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float errors, float *out)
 {
-    const lr_vec3f d = lr_subf(point, g->center);
-    const float distance = sqrtf(lr_dotf(d, d)), most = MOST_SPACING*distance*(float)LR_PI/(float)g->rows;
-    if (!(distance > 0.0f))
+    float row, turn, most2;
+    int record[4];
+    find_one(g, point.x - g->center.x, point.y - g->center.y, point.z - g->center.z, &row, &turn, &most2);
+    if (!(most2 > 0.0f))
         return 0;
-    const float row = lr_acosf(d.z/distance)*(float)g->rows/(float)LR_PI - 0.5f;
-    const float azimuth = lr_atan2f(d.y, d.x)/(2.0f*(float)LR_PI), turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
-    const int r0 = lr_floorf(row);
-    float total = 0.0f;
-    memset(out, 0, (size_t)g->values*sizeof *out);
-    for (int r = r0 < 0 ? 0 : r0; r <= r0 + 1 && r < g->rows; r++) {
-        const int n = g->first_cell[r + 1] - g->first_cell[r];
-        const float column = turn*(float)n - 0.5f, wr = 1.0f - fabsf(row - (float)r);
-        const int c0 = lr_floorf(column);
-        for (int c = c0; c <= c0 + 1; c++) {
-            const int cell = g->first_cell[r] + (c < 0 ? c + n : c >= n ? c - n : c);
-            total += look_cell(g, cell, point, normal, most*most, wr*(1.0f - fabsf(column - (float)c)) + 1e-3f, errors, out);
-        }
+    const around a = cells_around(g, row, turn);
+    for (int j = 0; j < 4; j++)
+        record[j] = a.cell[j] < 0 ? -1 : g->cell[a.cell[j]];
+    return look_around(g, record, a.weight, point, normal, most2, errors, out, 1);
+}
+
+// In passes, so that what one point needs from memory comes while others are worked on.
+void lr_gather_look_many(const lr_gather *g, int count, const lr_gather_points *point, const lr_gather_points *normal, float errors, float *out, uint8_t *found)
+{
+    spot s;
+    around a[LR_GATHER_LOOKS];
+    int record[LR_GATHER_LOOKS][4];
+    find(g, point, &s);
+    for (int i = 0; i < count; i++) {
+        found[i] = s.most2[i] > 0.0f;
+        if (!found[i])
+            continue;
+        a[i] = cells_around(g, s.row[i], s.turn[i]);
+        __builtin_prefetch(&g->cell[a[i].cell[0] < 0 ? 0 : a[i].cell[0]]);
+        __builtin_prefetch(&g->cell[a[i].cell[2] < 0 ? 0 : a[i].cell[2]]);
     }
-    if (total < LEAST_WEIGHT)
-        return 0;
-    for (int k = 0; k < g->values; k++)
-        out[k] /= total;
-    return 1;
+    for (int i = 0; i < count; i++)
+        for (int j = 0; found[i] && j < 4; j++) {
+            record[i][j] = a[i].cell[j] < 0 ? -1 : g->cell[a[i].cell[j]];
+            __builtin_prefetch(g->look + (ptrdiff_t)(record[i][j] < 0 ? 0 : record[i][j])*g->stride);
+        }
+    for (int i = 0; i < count; i++)
+        if (found[i])
+            found[i] = (uint8_t)look_around(g, record[i], a[i].weight, lr_v3f(point->x[i], point->y[i], point->z[i]),
+                                            lr_v3f(normal->x[i], normal->y[i], normal->z[i]), s.most2[i], errors, out + i, LR_GATHER_LOOKS);
 }

@@ -10,21 +10,19 @@
 
 #include "core/anglef.h"
 #include "trace/gather.h"
+#include "trace/path.h"
 #include "trace/surface_eval.h"
-#include "trace/work.h"
 
 #define MAX_STEPS 256           // only a guard: at an albedo of 0.95 a path gets this far once in 500,000 times
 #define ROULETTE_FROM 1         // first step at which a path may end by chance
 #define MOST_SURVIVAL 0.95f     // a path lives on with at most this chance
-
-enum { DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIM_FAINT, DIM_FAINT_SUN, DIM_FAINT_SKY, DIM_FAINT_LAMP, DIMS };  // of one step
 
 // Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: hashes do.
 static void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
 {
     const lr_path_state *path = &job->work->path;
     const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim));
-    if (!job->gathered && job->tracer->def.samples == 1 && !(job->tracer->def.noise_ratio > 0.0)) {
+    if (lr_path_alone(job)) {
         *u = lr_uniform(key);
         *v = lr_uniform(lr_hash(key, 1));
         return;
@@ -134,14 +132,6 @@ static void meet_lamp(const lr_line_job *job, int i)
 
 // ---- shadow rays ----------------------------------------------------------------------------------------------------------
 
-typedef struct lr_vertex {   // a surface reached by path i
-    int i, step;
-    const lr_surface *surface;
-    float scale;
-    lr_vec3f point, normal, wo;
-    float lamp_weight;       // sum over lamps
-} lr_vertex;
-
 // Just above the surface, on the side that `wi` points to.
 static lr_vec3f offset(const lr_vertex *v, lr_vec3f wi)
 {
@@ -248,8 +238,7 @@ static float lamp_electrons(const lr_line_job *job, const lr_vertex *v, const lr
 
 static int has_lobe(const lr_surface *s) { return s->kind != LR_MATERIAL_DIFFUSE && s->kind != LR_MATERIAL_ROUGH_DIFFUSE && s->alpha_x > 0.0f; }
 
-// `alone`: no drawn ray will look for lamps from here.
-static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
+void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
 {
     const lr_lights *lights = &job->tracer->lights;
     float a, b, pick, third, weight, faint = 1.0f, f[LR_MAX_BINS];
@@ -442,7 +431,7 @@ static void visit(const lr_line_job *job, int i, int step)
             ask_sun(job, &v);
         if (!ends && job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
             ask_sky(job, &v);
-        ask_lamp(job, &v, ends);
+        lr_ask_lamp(job, &v, ends);
     }
     if (!ends)
         go_on(job, &v);
@@ -473,8 +462,11 @@ static void run_paths(const lr_line_job *job, int first_step)
         if (step > 0)
             lr_work_intersect(job, &work->rays, LR_RAYS_INCOHERENT, LR_RAY_BOUNCE);
         work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
+        if (step == 0)
+            lr_matte_light(job);
         for (int i = 0; i < work->rays.count; i++)
-            visit(job, i, step);
+            if (step > 0 || !work->done[i])
+                visit(job, i, step);
         collect_all(job);
         swap_batches(work);
     }
@@ -503,7 +495,7 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
         lr_vertex straight = v;
         if (job->tracer->scene->sun.present)
             ask_sun(job, &v);
-        ask_lamp(job, &straight, 1);
+        lr_ask_lamp(job, &straight, 1);
     }
     draw2(job, slot, 0, DIM_BOUNCE, &a, &b);
     float c, s;

@@ -75,6 +75,7 @@ struct lr_work {
     float *pass;                 // what panes let through, (LR_MAX_BINS x LR_CHUNK_RAYS)
     uint8_t *behind;             // looked through a pane (LR_CHUNK_RAYS)
     lr_met *met;                 // of the batch's rays (LR_CHUNK_PIXELS)
+    uint8_t done[LR_CHUNK_PIXELS];   // of the batch's rays: its path has ended
     lr_part_batch part;
     lr_settle settle;
     lr_lit *lit;                 // (LR_CHUNK_PIXELS)

@@ -1,0 +1,31 @@
+// SPDX-License-Identifier: Apache-2.0
+// What the files of the ambient light paths share. Private to trace/path.c and trace/matte.c.
+#ifndef LR_TRACE_PATH_H
+#define LR_TRACE_PATH_H
+
+#include "trace/work.h"
+
+enum { DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIM_FAINT, DIM_FAINT_SUN, DIM_FAINT_SKY, DIM_FAINT_LAMP, DIMS };  // random numbers of one step
+
+typedef struct lr_vertex {   // a surface reached by path i
+    int i, step;
+    const lr_surface *surface;
+    float scale;
+    lr_vec3f point, normal, wo;
+    float lamp_weight;       // sum over lamps
+} lr_vertex;
+
+// A shadow ray to one lamp. `alone`: no drawn ray will look for lamps from here.
+void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, int alone);
+
+// Whether random numbers of a path are hashes, as one sample needs no even spread; else points of a sequence.
+static inline int lr_path_alone(const lr_line_job *job)
+{
+    return !job->gathered && job->tracer->def.samples == 1 && !(job->tracer->def.noise_ratio > 0.0);
+}
+
+// Where the paths of the chunk start, those on matte surfaces at rest whose light is gathered end at once: what they get, and
+// their shadow rays to sun and lamps, for many pixels together. Sets work->done of those; the others are to be visited.
+void lr_matte_light(const lr_line_job *job);
+
+#endif
