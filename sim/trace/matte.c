@@ -235,11 +235,11 @@ static void ask_lamps(const lr_line_job *job, const block *b)
     const lr_lights *lights = &job->tracer->lights;
     const float faint_e = (float)job->tracer->def.faint_e;
     const lr_rays *rays = &job->work->rays;
-    float pick[N], v[N], unused[N], total[N];
+    float pick[N], third[N], v[N], unused[N], total[N];
     int32_t lamp[N];
     if (lights->lamp_count == 0)
         return;
-    draw(job, b, DIM_CHOICE, pick, unused);
+    draw(job, b, DIM_CHOICE, pick, third);
     pick_lamps(lights, b, pick, lamp, total);
     draw(job, b, DIM_FAINT, unused, v);
     for (int i = 0; i < b->count; i++) {
@@ -248,11 +248,12 @@ static void ask_lamps(const lr_line_job *job, const block *b)
             continue;
         const lr_lit_lamp *l = &lights->lamp[lamp[i]];
         const float expected = electrons(job, b, l->source, i)*LR_INV_PI_F*l->strength*l->area*total[i]/l->power;
-        if (faint(expected, faint_e, v[i]) == 0.0f)
+        const float factor = faint(expected, faint_e, v[i]);
+        if (factor == 0.0f)
             continue;  // most of them; the others are worked out one by one
-        lr_vertex vertex = {.i = k, .step = 0, .surface = job->work->met[k].surface, .scale = job->work->met[k].scale, .point = get(&b->point, i),
+        const lr_vertex vertex = {.i = k, .lamp_weight = total[i], .step = 0, .surface = job->work->met[k].surface, .scale = job->work->met[k].scale, .point = get(&b->point, i),
                             .normal = lr_rays_normal(rays, k), .wo = get(&b->to_eye, i)};
-        lr_ask_lamp(job, &vertex, 1);
+        lr_ask_lamp_at(job, &vertex, l, lr_lights_lamp_weight(l, vertex.point), third[i], factor, 1);
     }
 }
 

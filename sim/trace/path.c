@@ -238,22 +238,10 @@ static float lamp_electrons(const lr_line_job *job, const lr_vertex *v, const lr
 
 static int has_lobe(const lr_surface *s) { return s->kind != LR_MATERIAL_DIFFUSE && s->kind != LR_MATERIAL_ROUGH_DIFFUSE && s->alpha_x > 0.0f; }
 
-void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
+void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight, float third, float faint, int alone)
 {
     const lr_lights *lights = &job->tracer->lights;
-    float a, b, pick, third, weight, faint = 1.0f, f[LR_MAX_BINS];
-    if (lights->lamp_count == 0)
-        return;
-    draw2(job, v->i, v->step, DIM_CHOICE, &pick, &third);
-    const int k = lr_lights_pick_lamp(lights, v->point, pick, &weight, &v->lamp_weight);
-    if (k < 0)
-        return;
-    const lr_lit_lamp *l = &lights->lamp[k];
-    if (!has_lobe(v->surface)) {
-        faint = ask_faint(job, v->i, v->step, DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight));
-        if (faint == 0.0f)
-            return;
-    }
+    float a, b, f[LR_MAX_BINS];
     draw2(job, v->i, v->step, DIM_LAMP, &a, &b);
     lr_vec3f point, normal;
     lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
@@ -271,6 +259,26 @@ void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = weight/v->lamp_weight*d2/(l->area*facing);
     queue(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (alone ? 0.0f : own)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, DIM_FAINT_LAMP);
+}
+
+// A shadow ray to one lamp.
+static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
+{
+    const lr_lights *lights = &job->tracer->lights;
+    float pick, third, weight, faint = 1.0f;
+    if (lights->lamp_count == 0)
+        return;
+    draw2(job, v->i, v->step, DIM_CHOICE, &pick, &third);
+    const int k = lr_lights_pick_lamp(lights, v->point, pick, &weight, &v->lamp_weight);
+    if (k < 0)
+        return;
+    const lr_lit_lamp *l = &lights->lamp[k];
+    if (!has_lobe(v->surface)) {
+        faint = ask_faint(job, v->i, v->step, DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight));
+        if (faint == 0.0f)
+            return;
+    }
+    lr_ask_lamp_at(job, v, l, weight, third, faint, alone);
 }
 
 static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_order order, lr_ray_kind kind, int part)
@@ -431,7 +439,7 @@ static void visit(const lr_line_job *job, int i, int step)
             ask_sun(job, &v);
         if (!ends && job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
             ask_sky(job, &v);
-        lr_ask_lamp(job, &v, ends);
+        ask_lamp(job, &v, ends);
     }
     if (!ends)
         go_on(job, &v);
@@ -495,7 +503,7 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
         lr_vertex straight = v;
         if (job->tracer->scene->sun.present)
             ask_sun(job, &v);
-        lr_ask_lamp(job, &straight, 1);
+        ask_lamp(job, &straight, 1);
     }
     draw2(job, slot, 0, DIM_BOUNCE, &a, &b);
     float c, s;

@@ -15,8 +15,9 @@ typedef struct lr_vertex {   // a surface reached by path i
     float lamp_weight;       // sum over lamps
 } lr_vertex;
 
-// A shadow ray to one lamp. `alone`: no drawn ray will look for lamps from here.
-void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, int alone);
+// A shadow ray to lamp `l`, picked with `weight` of v->lamp_weight; `third` chooses the place on it, and the answer is multiplied by
+// `faint`. `alone`: no drawn ray will look for lamps from here.
+void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight, float third, float faint, int alone);
 
 // Whether random numbers of a path are hashes, as one sample needs no even spread; else points of a sequence.
 static inline int lr_path_alone(const lr_line_job *job)
