@@ -7,6 +7,7 @@
 
 #include "core/anglef.h"
 #include "core/thread.h"
+#include "trace/sunlit.h"
 #include "trace/work.h"
 
 #define TILE 16                  // cells along and across: records of a tile share even sets of paths
@@ -15,6 +16,8 @@
 #define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to what a point sees
 #define SPREAD_ANGLE 0.118f      // and within this angle as seen from the head [rad]
 #define SPREAD_CELLS 12          // and this many cells
+#define LINKS_FROM 16            // paths: with fewer, what choosing sunlit places costs buys more as paths
+#define PILOT_PATHS (1 << 20)    // of the first round, at most about so many tell where the sun shines
 #define FIRST_PART 4             // one over the share of paths that the first round takes
 #define WEAK_SUPPORT 24.0f       // a record averaged over less than this gets
 #define WEAK_FACTOR 6            // this many times the paths on top
@@ -122,13 +125,17 @@ typedef struct crew {
     const lr_tracer *tracer;
     lr_work **work;           // (threads)
     float *raw;               // what each record got from each half of its paths (record_count x 2 x values)
-    int round;                // 0: full light paths, few; 1: paths that end where round 0 knows the light; 2: second helping
+    int round;                // 0: full light paths, few; 1: paths that end where round 0 knows the light, and links; 2: second helping
     int paths;                // of this round, from each record
-    int batch;                // records of one job
+    int tile_count;
+    int *tile;                // (tile_count + 1) first record of each
+    lr_sunlit_use *use;       // what paths of the first round found of the sun, in every so many tiles
+    int *use_count;           // of each such tile
+    int pilot_every, pilot_room;
+    lr_sunlit *sunlit;        // made of that; or NULL
+    lr_sunlit_choice *choice; // (threads)
     float *support;           // what the average of each record weighs (record_count)
-    int *weak, weak_count;    // records with little support: near corners and edges
-    int again;                // paths each of them gets on top
-    int weak_batch;           // of them in one job
+    int again;                // paths that a record with little support, near a corner or an edge, gets on top
     int (*progress)(void *, int64_t, int64_t);
     void *context;
     int64_t done, jobs;       // of all rounds: before this one, and in all
@@ -139,45 +146,79 @@ static lr_line_job plain_job(const lr_tracer *tracer, lr_work *work)
     return (lr_line_job){.tracer = tracer, .work = work, .seed = lr_hash((uint32_t)tracer->def.seed, 0x67617468u)};
 }
 
-static lr_line_job crew_job(const crew *c, int worker)
+// For the records of one tile.
+static lr_line_job tile_job(const crew *c, int tile, int worker)
 {
     lr_line_job job = plain_job(c->tracer, c->work[worker]);
     job.seed = lr_hash(job.seed, (uint32_t)c->round);
     job.known = c->round > 0 ? c->gather : NULL;
+    if (c->sunlit && c->round > 0) {
+        lr_sunlit_weigh(&job, &c->choice[worker], c->gather->record + c->tile[tile], c->tile[tile + 1] - c->tile[tile]);
+        job.sunlit = &c->choice[worker];
+    }
     return job;
 }
 
-static lr_status gather_batch(void *context, int64_t index, int worker, lr_error *err)
+static int batch_of(int paths) { return LR_CHUNK_RAYS/paths < LR_CHUNK_PIXELS ? LR_CHUNK_RAYS/paths : LR_CHUNK_PIXELS; }
+
+static lr_status gather_tile(void *context, int64_t index, int worker, lr_error *err)
 {
     crew *c = context;
     lr_gather *g = c->gather;
-    const int first = (int)index*c->batch, count = g->record_count - first < c->batch ? g->record_count - first : c->batch;
-    lr_line_job job = crew_job(c, worker);
-    lr_gather_paths(&job, g->record + first, count, c->paths, c->raw + 2*(size_t)first*g->values);
+    const int tile = (int)index, batch = batch_of(c->paths), last = c->tile[tile + 1];
+    lr_line_job job = tile_job(c, tile, worker);
+    lr_sunlit_notes notes = {.plane = {g->center, c->tracer->lights.sun_frame}};
+    if (c->round == 0 && tile % c->pilot_every == 0) {
+        notes.use = c->use + (size_t)(tile/c->pilot_every)*(size_t)c->pilot_room;
+        job.notes = &notes;
+    }
+    for (int first = c->tile[tile]; first < last; first += batch)
+        lr_gather_paths(&job, g->record + first, last - first < batch ? last - first : batch, c->paths, c->raw + 2*(size_t)first*g->values);
+    if (job.notes)
+        c->use_count[tile/c->pilot_every] = notes.count;
     if (worker == 0 && c->progress && c->progress(c->context, c->done + index, c->jobs))
         return lr_fail(err, LR_ERR_CANCELLED, "stopped; the same command goes on from here");
     return LR_OK;
 }
 
 // Second helping for records that few neighbours can help: their own paths have to do.
-static lr_status gather_weak(void *context, int64_t index, int worker, lr_error *err)
+static void gather_weak(const crew *c, const lr_line_job *tile, const int *weak, int count)
 {
-    (void)err;
-    crew *c = context;
-    lr_gather *g = c->gather;
-    const int first = (int)index*c->weak_batch, count = c->weak_count - first < c->weak_batch ? c->weak_count - first : c->weak_batch;
+    const lr_gather *g = c->gather;
     const float had = (float)c->tracer->def.gather_paths, all = had + (float)c->again;
     lr_gather_record copy[WEAK_AT_ONCE];
     float more[WEAK_AT_ONCE*2*LR_MAX_GATHERED];
+    lr_line_job job = *tile;
     for (int k = 0; k < count; k++)
-        copy[k] = g->record[c->weak[first + k]];
-    lr_line_job job = crew_job(c, worker);
+        copy[k] = g->record[weak[k]];
     lr_gather_paths(&job, copy, count, c->again, more);
     for (int k = 0; k < count; k++) {
-        float *e = c->raw + 2*(size_t)c->weak[first + k]*g->values;
+        float *e = c->raw + 2*(size_t)weak[k]*g->values;
         for (int v = 0; v < 2*g->values; v++)
             e[v] = (had*e[v] + (float)c->again*more[2*k*g->values + v])/all;
     }
+}
+
+static lr_status gather_weak_of_tile(void *context, int64_t index, int worker, lr_error *err)
+{
+    (void)err;
+    crew *c = context;
+    const int tile = (int)index, most = LR_CHUNK_RAYS/c->again < WEAK_AT_ONCE ? LR_CHUNK_RAYS/c->again : WEAK_AT_ONCE;
+    int weak[WEAK_AT_ONCE], count = 0, any = 0;
+    lr_line_job job = {0};
+    for (int i = c->tile[tile]; i < c->tile[tile + 1]; i++) {
+        if (c->support[i] >= WEAK_SUPPORT)
+            continue;
+        if (!any++)
+            job = tile_job(c, tile, worker);
+        weak[count++] = i;
+        if (count < most)
+            continue;
+        gather_weak(c, &job, weak, count);
+        count = 0;
+    }
+    if (count > 0)
+        gather_weak(c, &job, weak, count);
     return LR_OK;
 }
 
@@ -272,8 +313,18 @@ static lr_status place_records(lr_gather *g, const lr_tracer *tracer, lr_work *w
     return LR_OK;
 }
 
-static int batch_of(int paths) { return LR_CHUNK_RAYS/paths < LR_CHUNK_PIXELS ? LR_CHUNK_RAYS/paths : LR_CHUNK_PIXELS; }
-static int64_t jobs_of(const lr_gather *g, int paths) { return (g->record_count + batch_of(paths) - 1)/batch_of(paths); }
+static lr_status cut_tiles(crew *c, lr_error *err)
+{
+    const lr_gather *g = c->gather;
+    c->tile = malloc(((size_t)g->record_count + 1)*sizeof *c->tile);
+    if (!c->tile)
+        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+    for (int i = 0; i < g->record_count; i++)
+        if (i == 0 || g->record[i].tile != g->record[i - 1].tile)
+            c->tile[c->tile_count++] = i;
+    c->tile[c->tile_count] = g->record_count;
+    return LR_OK;
+}
 
 // Lays out what looking up needs; after every spreading that looking up follows.
 static void lay_out(lr_gather *g)
@@ -287,12 +338,46 @@ static void lay_out(lr_gather *g)
     }
 }
 
+static lr_status spread(crew *c, int threads, lr_error *err)
+{
+    LR_TRY(lr_threads_run(threads, c->gather->rows, spread_row, c, err));
+    lay_out(c->gather);
+    return LR_OK;
+}
+
 static lr_status gather_round(crew *c, int threads, int paths, lr_error *err)
 {
     c->paths = paths;
-    c->batch = batch_of(paths);
-    LR_TRY(lr_threads_run(threads, jobs_of(c->gather, paths), gather_batch, c, err));
-    c->done += jobs_of(c->gather, paths);
+    LR_TRY(lr_threads_run(threads, c->tile_count, gather_tile, c, err));
+    c->done += c->tile_count;
+    return spread(c, threads, err);
+}
+
+// Room for what about PILOT_PATHS of the first round's paths find of the sun.
+static lr_status open_notes(crew *c, int paths, lr_error *err)
+{
+    c->pilot_room = TILE*TILE*paths;
+    c->pilot_every = 1 + (int)((int64_t)c->tile_count*c->pilot_room/PILOT_PATHS);
+    const size_t kept = (size_t)(c->tile_count/c->pilot_every + 1);
+    c->use = malloc(kept*(size_t)c->pilot_room*sizeof *c->use);
+    c->use_count = calloc(kept, sizeof *c->use_count);
+    return c->use && c->use_count ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+}
+
+static lr_status find_sunlit(crew *c, int threads, lr_error *err)
+{
+    const int kept = (c->tile_count + c->pilot_every - 1)/c->pilot_every;
+    lr_sunlit_notes all = {.plane = {c->gather->center, c->tracer->lights.sun_frame}, .use = c->use};
+    for (int k = 0; k < kept; k++) {
+        memmove(c->use + all.count, c->use + (size_t)k*(size_t)c->pilot_room, (size_t)c->use_count[k]*sizeof *c->use);
+        all.count += c->use_count[k];
+    }
+    const lr_line_job job = plain_job(c->tracer, c->work[0]);
+    if (c->tracer->def.gather_paths < LINKS_FROM)
+        return LR_OK;
+    LR_TRY(lr_sunlit_create(&job, &all, &c->sunlit, err));
+    for (int i = 0; c->sunlit && i < threads; i++)
+        LR_TRY(lr_sunlit_choice_create(c->sunlit, &c->choice[i], err));
     return LR_OK;
 }
 
@@ -304,28 +389,20 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     g->error = calloc(values + 1, sizeof *g->error);
     c->raw = malloc((2*values + 1)*sizeof *c->raw);
     c->support = calloc((size_t)g->record_count + 1, sizeof *c->support);
-    c->weak = malloc(((size_t)g->record_count + 1)*sizeof *c->weak);
-    if (!g->irradiance || !g->error || !c->raw || !c->support || !c->weak)
+    if (!g->irradiance || !g->error || !c->raw || !c->support)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     const int paths = c->tracer->def.gather_paths, first_paths = paths/FIRST_PART < 2 ? 2 : paths/FIRST_PART/2*2;
-    c->jobs = jobs_of(g, first_paths) + jobs_of(g, paths);
+    LR_TRY(cut_tiles(c, err));
+    LR_TRY(open_notes(c, first_paths, err));
+    c->jobs = 2*c->tile_count;
     LR_TRY(gather_round(c, threads, first_paths, err));
-    LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
-    lay_out(g);
+    LR_TRY(find_sunlit(c, threads, err));
     c->round = 1;
     LR_TRY(gather_round(c, threads, paths, err));
-    LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
-    lay_out(g);
-    for (int i = 0; i < g->record_count; i++)
-        if (c->support[i] < WEAK_SUPPORT)
-            c->weak[c->weak_count++] = i;
     c->round = 2;
     c->again = WEAK_FACTOR*paths < LR_CHUNK_RAYS ? WEAK_FACTOR*paths : LR_CHUNK_RAYS;
-    c->weak_batch = LR_CHUNK_RAYS/c->again < WEAK_AT_ONCE ? LR_CHUNK_RAYS/c->again : WEAK_AT_ONCE;
-    LR_TRY(lr_threads_run(threads, (c->weak_count + c->weak_batch - 1)/c->weak_batch, gather_weak, c, err));
-    LR_TRY(lr_threads_run(threads, g->rows, spread_row, c, err));
-    lay_out(g);
-    return LR_OK;
+    LR_TRY(lr_threads_run(threads, c->tile_count, gather_weak_of_tile, c, err));
+    return spread(c, threads, err);
 }
 
 static lr_status build(crew *c, int threads, lr_error *err)
@@ -337,34 +414,43 @@ static lr_status build(crew *c, int threads, lr_error *err)
     return gather_all(c, threads, err);
 }
 
+static void close_crew(crew *c, int threads)
+{
+    for (int i = 0; c->work && i < threads; i++)
+        lr_work_destroy(c->work[i]);
+    for (int i = 0; c->choice && i < threads; i++)
+        lr_sunlit_choice_destroy(&c->choice[i]);
+    lr_sunlit_destroy(c->sunlit);
+    free(c->work);
+    free(c->choice);
+    free(c->raw);
+    free(c->support);
+    free(c->tile);
+    free(c->use);
+    free(c->use_count);
+}
+
 lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)(void *, int64_t, int64_t), void *context, lr_gather **out, lr_error *err)
 {
     *out = NULL;
-    lr_gather *g = calloc(1, sizeof *g);
-    crew c = {.gather = g, .tracer = tracer, .progress = progress, .context = context, .work = calloc((size_t)threads, sizeof *c.work)};
-    if (!g || !c.work) {
-        free(g);
-        free(c.work);
-        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
-    }
-    if (tracer->scene->source_count*tracer->rig->bins.ambient_count > LR_MAX_GATHERED) {
-        free(g);
-        free(c.work);
+    if (tracer->scene->source_count*tracer->rig->bins.ambient_count > LR_MAX_GATHERED)
         return LR_OK;  // too many spectra to hold: everything by paths
+    lr_gather *g = calloc(1, sizeof *g);
+    crew c = {.gather = g, .tracer = tracer, .progress = progress, .context = context,
+              .work = calloc((size_t)threads, sizeof *c.work), .choice = calloc((size_t)threads, sizeof *c.choice)};
+    if (!g || !c.work || !c.choice) {
+        free(g);
+        close_crew(&c, 0);
+        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     }
     g->rows = tracer->def.gather_rows;
     g->center = lr_v3f_of(tracer->rig->head_pose.origin);
     g->values = tracer->scene->source_count*tracer->rig->bins.ambient_count;
     const lr_status status = build(&c, threads, err);
-    for (int i = 0; i < threads; i++) {
+    for (int i = 0; i < threads; i++)
         for (int k = 0; c.work[i] && k < LR_RAY_KINDS; k++)
             g->count.rays[k] += lr_work_count(c.work[i])->rays[k];
-        lr_work_destroy(c.work[i]);
-    }
-    free(c.work);
-    free(c.raw);
-    free(c.support);
-    free(c.weak);
+    close_crew(&c, threads);
     if (status != LR_OK)
         lr_gather_destroy(g);
     else

@@ -5,7 +5,7 @@
 //   left to each pixel: sun and lamps directly, whose shadows are sharp
 // Points lie where rays from the middle of the head on an even grid of directions meet the room. They gather twice: first by a few full
 // light paths; then by more that end where they meet a surface at which the first round, averaged, knows the light, so that one cheap ray brings
-// home what many paths found. The first round's averaging is the only bias. Points of a tile of the grid share one even set of paths.
+// home what many paths found, and by links to places in sunlight (trace/sunlit.h). The first round's averaging is the only bias. Points of a tile of the grid share one even set of paths.
 // After each round neighbours on the same surface are averaged within a part of their mean distance to what they see; between points it is
 // interpolated. Where no point of the same surface is near, the caller follows light paths as before. Things that move are left out.
 // Sources: Ward et al., A Ray Tracing Solution for Diffuse Interreflection (1988), for interpolating by the mean distance.

@@ -11,6 +11,7 @@
 #include "core/anglef.h"
 #include "trace/gather.h"
 #include "trace/path.h"
+#include "trace/sunlit.h"
 #include "trace/surface_eval.h"
 
 #define MAX_STEPS 256           // only a guard: at an albedo of 0.95 a path gets this far once in 500,000 times
@@ -187,6 +188,7 @@ static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v
 static void ask_sun(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_lights *lights = &job->tracer->lights;
+    const lr_path_state *path = &job->work->path;
     const float side = lr_dotf(v->normal, v->wo) >= 0.0f ? 1.0f : -1.0f;
     if (!(side*lr_dotf(v->normal, lights->sun_frame.z) > -2.0f*lights->sun_sine))
         return;  // the whole disc is behind the surface
@@ -198,7 +200,10 @@ static void ask_sun(const lr_line_job *job, const lr_vertex *v)
     if (lr_dotf(v->normal, wi)*side <= 0.0f)
         return;
     lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
-    queue(job, &job->work->sun, v, wi, f, 1.0f, INFINITY, job->tracer->scene->sun.source, DIM_FAINT_SUN);
+    float share = 1.0f;  // of a place that points of the room ask too
+    if (job->sunlit && path->straight[v->i])
+        share = lr_sunlit_found(job->sunlit->sunlit, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
+    queue(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, DIM_FAINT_SUN);
 }
 
 static void ask_sky(const lr_line_job *job, const lr_vertex *v)
@@ -281,6 +286,16 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
     lr_ask_lamp_at(job, v, l, weight, third, faint, alone);
 }
 
+static void note_use(const lr_line_job *job, const lr_shadow_queue *q, int k, const float *light)
+{
+    if (!job->notes || !job->work->path.straight[q->path[k]])
+        return;
+    float sum = 0.0f;
+    for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
+        sum += light[b];
+    lr_sunlit_note(job->notes, lr_rays_origin(&q->rays, k), lr_rays_direction(&q->rays, k), sum);
+}
+
 static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_order order, lr_ray_kind kind, int part)
 {
     const lr_path_state *path = &job->work->path;
@@ -300,6 +315,8 @@ static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_order ord
             pass[b] *= q->weight[b*LR_CHUNK_RAYS + k];
         if (kind == LR_RAY_SKY)
             geometry = (float)lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
+        if (kind == LR_RAY_SUN)
+            note_use(job, q, k, pass);
         add_light(job, part, q->source[k], path->pixel[q->path[k]], pass, 1, geometry);
     }
 }
@@ -491,8 +508,24 @@ void lr_ambient_paths(const lr_line_job *job)
 
 // ---- gathering for the room ------------------------------------------------------------------------------------------------
 
+// From a point of the room to a place in sunlight. Points of a tile share one even walk over the places' chances.
+static void ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_gather_record *r, int number)
+{
+    const int set = number % 2;
+    const float turn = lr_uniform(lr_hash(lr_hash(job->seed, r->tile), 0x73756e00u + (uint32_t)set));
+    float u = lr_uniform(lr_reverse_bits(r->place*(uint32_t)(job->links/2) + (uint32_t)(number/2))) + turn, chance;
+    u -= u >= 1.0f ? 1.0f : 0.0f;
+    const lr_sunlit_place *place = lr_sunlit_choose(job->sunlit, set, u, &chance);
+    lr_sunlit_link link;
+    if (!lr_sunlit_connect(place, v->point, v->normal, job->tracer->rig->bins.ambient_count, &link))
+        return;
+    // The throughput holds 1/paths, but there are links of these.
+    queue(job, &job->work->sun, v, link.wi, link.light, (float)job->paths/((float)job->links*chance), link.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
+          job->tracer->scene->sun.source, DIM_FAINT_SUN);
+}
+
 // The first step from a point: irradiance weighs light by the cosine, so the sky is asked with f cos = cos and the ray drawn by cos/pi carries pi.
-static void leave_point(const lr_line_job *job, int slot, const lr_gather_record *r)
+static void leave_point(const lr_line_job *job, int slot, const lr_gather_record *r, int number)
 {
     const lr_frame3f frame = lr_frame_aroundf(r->normal);
     const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->white, .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->normal};
@@ -505,6 +538,8 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
             ask_sun(job, &v);
         ask_lamp(job, &straight, 1);
     }
+    if (job->sunlit && number < job->links)
+        ask_sunlit(job, &v, r, number);
     draw2(job, slot, 0, DIM_BOUNCE, &a, &b);
     float c, s;
     lr_turnf(b, &c, &s);
@@ -527,6 +562,8 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int 
     float nearness[2*LR_CHUNK_PIXELS] = {0.0f};
     job->gathered = out;
     job->nearness = nearness;
+    job->paths = paths;
+    job->links = job->sunlit ? lr_sunlit_links(paths) : 0;
     work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
     for (int slot = 0; slot < count*paths; slot++) {
         const int half = slot % paths % 2;   // each an even set of its own: only then is their difference a measure of the error
@@ -537,7 +574,7 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int 
         work->rays.time_s[slot] = 0.0f;
         for (int b = 0; b < bins; b++)
             path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)paths;
-        leave_point(job, slot, &record[slot/paths]);
+        leave_point(job, slot, &record[slot/paths], slot % paths);
     }
     memset(out, 0, (size_t)(2*count*values)*sizeof *out);
     collect_all(job);

@@ -13,6 +13,8 @@
 
 struct lr_gather;
 struct lr_gather_record;
+struct lr_sunlit_choice;
+struct lr_sunlit_notes;
 
 typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
     int32_t *pixel;
@@ -103,6 +105,9 @@ typedef struct lr_line_job {
     int all_light;                  // with it: also what sun and lamps send straight
     const struct lr_gather *known;  // gathered light that paths may take; or NULL
     float *nearness;                // with `gathered`: sum over paths of 1/distance to what they meet first
+    int paths, links;               // with `gathered`: from each point; the first so many of the paths ask a sunlit place too
+    const struct lr_sunlit_choice *sunlit; // with links
+    struct lr_sunlit_notes *notes;  // where to note what sunlight the paths found; or NULL
 } lr_line_job;
 
 // Trace and count one batch.
@@ -153,7 +158,7 @@ void lr_store_truth(const lr_line_job *job, const lr_line_truth *truth);   // tr
 void lr_store_lit(const lr_line_job *job, const lr_line_truth *truth);     // trace/first_hit.c: after lr_direct_laser
 void lr_render_parts(const lr_line_job *job);                              // trace/parts.c: direct and ambient light into work->sums; after lr_first_hits
 void lr_direct_laser(const lr_line_job *job);                              // trace/lit_curve.c: of work->part, added to work->sums
-void lr_ambient_paths(const lr_line_job *job);                             // trace/path.c: likewise; uses up work->rays
+void lr_ambient_paths(const lr_line_job *job);                            // trace/path.c: likewise; uses up work->rays
 
 // Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS) in two parts, from every other
 // of an even number of paths each; out (count x 2 x sources x ambient bins) adds up to the irradiance.

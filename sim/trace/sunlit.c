@@ -1,0 +1,370 @@
+// SPDX-License-Identifier: Apache-2.0
+#include "trace/sunlit.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "core/anglef.h"
+#include "trace/gather.h"
+#include "trace/surface_eval.h"
+
+#define LINK_TRUST 4.0f          // a link is worth so many paths: it was chosen
+#define WITNESSES 4              // points of a piece that say what the places are worth
+#define UNSEEN 0.1f              // of a leaf that no witness sees, beside one for each that does
+#define EVEN_SHARE 0.1           // of the choice: what no witness sees
+#define LINK_SHARE 1             // paths of a point for each place that it asks
+#define MOST_LEVELS 10           // leaves: 1024
+#define LEAST_USES 8             // pilot paths of a leaf
+#define PER_LEAF 4               // rays, 2 x 2
+#define LEAST_SIDE_M 1e-3f       // of a leaf: no pilot tells more
+#define STEP_BACK_M 0.05f        // a ray from far away finds its place, one from here says exactly where
+
+// Where a ray towards the sun meets the plane.
+static void project(const lr_sunlit_plane *plane, lr_vec3f point, lr_vec3f to_sun, float at[2])
+{
+    const lr_vec3f from = lr_frame_fromf(plane->frame, lr_subf(point, plane->center)), d = lr_frame_fromf(plane->frame, to_sun);
+    at[0] = from.x - from.z*d.x/d.z;
+    at[1] = from.y - from.z*d.y/d.z;
+}
+
+void lr_sunlit_note(lr_sunlit_notes *notes, lr_vec3f point, lr_vec3f to_sun, float weight)
+{
+    float at[2];
+    project(&notes->plane, point, to_sun, at);
+    notes->use[notes->count++] = (lr_sunlit_use){at[0], at[1], weight};
+}
+
+int lr_sunlit_links(int paths) { return paths/LINK_SHARE/2*2; }
+
+// ---- the tree ------------------------------------------------------------------------------------------------------------------
+
+static int by_x(const void *a, const void *b)
+{
+    const lr_sunlit_use *p = a, *q = b;
+    return p->x != q->x ? (p->x > q->x) - (p->x < q->x) : p->y != q->y ? (p->y > q->y) - (p->y < q->y) : (p->weight > q->weight) - (p->weight < q->weight);
+}
+
+static int by_y(const void *a, const void *b)
+{
+    const lr_sunlit_use *p = a, *q = b;
+    return p->y != q->y ? (p->y > q->y) - (p->y < q->y) : by_x(a, b);
+}
+
+// Index of the first use of the heavier half, at least 1 and below count.
+static int half_way(const lr_sunlit_use *use, int count)
+{
+    double total = 0.0, sum = 0.0;
+    int k = 0;
+    for (int i = 0; i < count; i++)
+        total += (double)use[i].weight;
+    while (k < count - 1 && sum + (double)use[k].weight <= 0.5*total)
+        sum += (double)use[k++].weight;
+    return k > 0 ? k : 1;
+}
+
+static void split(lr_sunlit *s, int node, int level, lr_sunlit_use *use, int count, const float low[2], const float high[2])
+{
+    if (level == s->levels) {
+        s->density[node - (1 << s->levels)] = 1.0f/((float)(1 << s->levels)*(high[0] - low[0])*(high[1] - low[1]));
+        return;
+    }
+    const int axis = high[0] - low[0] >= high[1] - low[1] ? 0 : 1;
+    float at = 0.5f*(low[axis] + high[axis]);
+    int k = 0;
+    if (count > 1) {
+        qsort(use, (size_t)count, sizeof *use, axis == 0 ? by_x : by_y);
+        k = half_way(use, count);
+        at = axis == 0 ? 0.5f*(use[k - 1].x + use[k].x) : 0.5f*(use[k - 1].y + use[k].y);
+    }
+    const float margin = lr_minf(LEAST_SIDE_M, 0.25f*(high[axis] - low[axis]));
+    at = lr_minf(lr_maxf(at, low[axis] + margin), high[axis] - margin);
+    s->node[node].at = at;
+    s->node[node].axis = axis;
+    const float middle_high[2] = {axis == 0 ? at : high[0], axis == 0 ? high[1] : at}, middle_low[2] = {axis == 0 ? at : low[0], axis == 0 ? low[1] : at};
+    split(s, 2*node, level + 1, use, k, low, middle_high);
+    split(s, 2*node + 1, level + 1, use + k, count - k, middle_low, high);
+}
+
+static void make_box(lr_sunlit *s, const lr_sunlit_use *use, int count)
+{
+    for (int k = 0; k < 2; k++) {
+        s->low[k] = INFINITY;
+        s->high[k] = -INFINITY;
+    }
+    for (int i = 0; i < count; i++) {
+        const float p[2] = {use[i].x, use[i].y};
+        for (int k = 0; k < 2; k++) {
+            s->low[k] = lr_minf(s->low[k], p[k] - LEAST_SIDE_M);
+            s->high[k] = lr_maxf(s->high[k], p[k] + LEAST_SIDE_M);
+        }
+    }
+}
+
+// Density of the rays that a place is found by, over the plane [1/m^2]; 0: none comes this way.
+static float density_at(const lr_sunlit *s, lr_vec3f point, lr_vec3f to_sun)
+{
+    float p[2];
+    int node = 1;
+    project(&s->plane, point, to_sun, p);
+    if (!(p[0] >= s->low[0] && p[0] < s->high[0] && p[1] >= s->low[1] && p[1] < s->high[1]))
+        return 0.0f;
+    for (int level = 0; level < s->levels; level++)
+        node = 2*node + (p[s->node[node].axis] >= s->node[node].at);
+    return s->density[node - (1 << s->levels)];
+}
+
+// ---- the places -----------------------------------------------------------------------------------------------------------------
+
+static void leaf_box(const lr_sunlit *s, int leaf, float low[2], float high[2])
+{
+    int node = 1;
+    for (int k = 0; k < 2; k++) {
+        low[k] = s->low[k];
+        high[k] = s->high[k];
+    }
+    for (int level = s->levels - 1; level >= 0; level--) {
+        const int up = leaf >> level & 1, axis = s->node[node].axis;
+        (up ? low : high)[axis] = s->node[node].at;
+        node = 2*node + up;
+    }
+}
+
+// A ray of leaf i/PER_LEAF from `far_m` above the plane.
+static void aim(const lr_line_job *job, const lr_sunlit *s, lr_sunlit_place *p, int i, uint32_t seed, float far_m, int slot)
+{
+    const lr_lights *lights = &job->tracer->lights;
+    float low[2], high[2], u, v, a, b, c, t;
+    const uint32_t key = lr_hash(seed, (uint32_t)(i/PER_LEAF));
+    leaf_box(s, i/PER_LEAF, low, high);
+    lr_sobol2((uint32_t)(i % PER_LEAF), key, &u, &v);
+    lr_sobol2((uint32_t)(i % PER_LEAF), lr_hash(key, 1), &a, &b);
+    lr_turnf(b, &c, &t);
+    const float radius = lights->sun_sine*sqrtf(a);
+    p->to_sun = lr_unitf(lr_frame_tof(s->plane.frame, lr_v3f(radius*c, radius*t, 1.0f)));
+    p->density = s->density[i/PER_LEAF];
+    const lr_vec3f on_plane = lr_addf(s->plane.center, lr_frame_tof(s->plane.frame, lr_v3f(low[0] + u*(high[0] - low[0]), low[1] + v*(high[1] - low[1]), 0.0f)));
+    lr_rays_set(&job->work->rays, slot, lr_madf(on_plane, far_m, p->to_sun), lr_mulf(p->to_sun, -1.0f), 0.0f, INFINITY, 0.0f);
+}
+
+// What the ray of `slot` ends on, and the panes it came through.
+static void land(const lr_line_job *job, lr_sunlit_place *p, int slot, float far_m)
+{
+    const lr_scene *scene = job->tracer->scene;
+    const lr_rays *rays = &job->work->rays;
+    p->surface = NULL;
+    if (rays->object[slot] < 0)
+        return;
+    int material;
+    const lr_vec3f n = lr_rays_normal(rays, slot);
+    p->surface = lr_scene_surface(scene, rays->object[slot], rays->primitive[slot], rays->u[slot], rays->v[slot], &p->scale, &material);
+    p->point = lr_rays_point(rays, slot);
+    p->normal = lr_dotf(n, p->to_sun) >= 0.0f ? n : lr_mulf(n, -1.0f);
+    if (p->surface->specular) {
+        p->surface = NULL;   // its light is that of a mirror's path, not of this place
+        return;
+    }
+    for (int b = 0; b < LR_MAX_BINS; b++)
+        p->pass[b] = 1.0f;
+    if (lr_bvh_has_panes(job->tracer->bvh))
+        lr_bvh_pane_transmittance(job->tracer->bvh, lr_madf(p->point, LR_OFFSET_M, p->normal), p->to_sun, 0.0f, 2.0f*far_m, 0.0f, p->pass);
+}
+
+// Rays see panes; only what is behind them is a place.
+static void trace_places(const lr_line_job *job, lr_sunlit_place *place, int count, float far_m)
+{
+    lr_rays *rays = &job->work->rays;
+    rays->count = count;
+    lr_work_intersect(job, rays, LR_RAYS_COHERENT, LR_RAY_SUN);
+    lr_work_look_through(job, rays, LR_RAYS_COHERENT);
+    for (int k = 0; k < count; k++) {
+        const lr_vec3f near = rays->object[k] >= 0 ? lr_madf(lr_rays_point(rays, k), STEP_BACK_M, place[k].to_sun) : lr_rays_origin(rays, k);
+        lr_rays_set(rays, k, near, lr_rays_direction(rays, k), 0.0f, INFINITY, 0.0f);
+    }
+    lr_work_intersect(job, rays, LR_RAYS_COHERENT, LR_RAY_SUN);
+    lr_work_look_through(job, rays, LR_RAYS_COHERENT);
+    for (int k = 0; k < count; k++)
+        land(job, &place[k], k, far_m);
+}
+
+static void find_places(const lr_line_job *job, lr_sunlit *s, int set)
+{
+    const lr_box3 box = job->tracer->scene->bounds;
+    const lr_vec3f low = lr_subf(lr_v3f_of(box.lo), s->plane.center), high = lr_subf(lr_v3f_of(box.hi), s->plane.center);
+    const float far_m = 2.0f*sqrtf(lr_maxf(lr_dotf(low, low), lr_dotf(high, high))) + 1.0f;
+    for (int first = 0; first < s->place_count; first += LR_CHUNK_PIXELS) {
+        const int count = s->place_count - first < LR_CHUNK_PIXELS ? s->place_count - first : LR_CHUNK_PIXELS;
+        for (int k = 0; k < count; k++)
+            aim(job, s, &s->place[set][first + k], first + k, lr_hash(job->seed, 0x73756eu + (uint32_t)set), far_m, k);
+        trace_places(job, s->place[set] + first, count, far_m);
+    }
+}
+
+// ---- asking them ------------------------------------------------------------------------------------------------------------------
+
+// Densities over the place's own area: of links, and of paths that leave with `pdf` and meet it `d2` away.
+static float share_of_links(float plane_density, float facing_sun, float pdf, float facing_path, float d2)
+{
+    const float by_links = LINK_TRUST/LINK_SHARE*plane_density*facing_sun;
+    return by_links/(by_links + pdf*facing_path/d2);
+}
+
+float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun)
+{
+    const lr_vec3f to = lr_subf(place, from);
+    const float d2 = lr_dotf(to, to);
+    return 1.0f - share_of_links(density_at(s, place, to_sun), fabsf(lr_dotf(normal, to_sun)), pdf, fabsf(lr_dotf(normal, to))/sqrtf(d2), d2);
+}
+
+int lr_sunlit_connect(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out)
+{
+    if (!p->surface)
+        return 0;
+    out->start = lr_madf(point, LR_OFFSET_M, normal);
+    const lr_vec3f to = lr_subf(lr_madf(p->point, LR_OFFSET_M, p->normal), out->start);
+    const float d2 = lr_dotf(to, to), d = sqrtf(d2);
+    if (!(d > 4.0f*LR_OFFSET_M))
+        return 0;
+    out->wi = lr_mulf(to, 1.0f/d);
+    out->distance = d;
+    const lr_vec3f back = lr_mulf(out->wi, -1.0f);
+    const float here = lr_dotf(normal, out->wi), there = lr_dotf(p->normal, back);
+    if (!(here > 0.0f && there > 0.0f))
+        return 0;
+    lr_surface_eval_world(p->surface, p->scale, p->normal, p->to_sun, back, out->light);   // holds the cosine there
+    const float factor = here/(d2*p->density)*share_of_links(p->density, lr_dotf(p->normal, p->to_sun), here*LR_INV_PI_F, there, d2);
+    for (int b = 0; b < bins; b++)
+        out->light[b] *= factor*p->pass[b];
+    return 1;
+}
+
+// Adds what place after place would send to a point, as shares of it all.
+static void add_worth(float *worth, const lr_sunlit *s, int set, const lr_gather_record *r, int bins, float *scratch)
+{
+    double total = 0.0;
+    for (int i = 0; i < s->place_count; i++) {
+        lr_sunlit_link link;
+        scratch[i] = 0.0f;
+        if (!lr_sunlit_connect(&s->place[set][i], r->point, r->normal, bins, &link))
+            continue;
+        for (int b = 0; b < bins; b++)
+            scratch[i] += link.light[b];
+        total += (double)scratch[i];
+    }
+    for (int i = 0; total > 0.0 && i < s->place_count; i++)
+        worth[i] += scratch[i]/(float)total;
+}
+
+// How many of the leaf's places, one for each witness, can be seen by it: into seen, of those that might into asked (leaves).
+static void look_at_leaves(const lr_line_job *job, const lr_sunlit *s, const lr_gather_record *witness, int number, uint8_t *seen, uint8_t *asked)
+{
+    lr_rays *rays = &job->work->rays;
+    const int leaves = 1 << s->levels, bins = job->tracer->rig->bins.ambient_count;
+    int leaf_of[LR_CHUNK_PIXELS];
+    for (int leaf = 0; leaf < leaves;) {
+        lr_sunlit_link link;
+        rays->count = 0;
+        for (; leaf < leaves && rays->count < LR_CHUNK_PIXELS; leaf++) {
+            if (!lr_sunlit_connect(&s->place[number % 2][leaf*PER_LEAF + number/2 % PER_LEAF], witness->point, witness->normal, bins, &link))
+                continue;
+            leaf_of[rays->count] = leaf;
+            lr_rays_set(rays, rays->count++, link.start, link.wi, 0.0f, link.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, 0.0f);
+        }
+        lr_work_occluded(job, rays, LR_RAYS_INCOHERENT, LR_RAY_SUN);
+        for (int k = 0; k < rays->count; k++) {
+            asked[leaf_of[k]]++;
+            seen[leaf_of[k]] = (uint8_t)(seen[leaf_of[k]] + !rays->blocked[k]);
+        }
+    }
+}
+
+void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const lr_gather_record *record, int count)
+{
+    const lr_sunlit *s = choice->sunlit;
+    uint8_t seen[1 << MOST_LEVELS] = {0}, asked[1 << MOST_LEVELS] = {0};
+    for (int k = 0; k < WITNESSES; k++)
+        look_at_leaves(job, s, &record[(2*k + 1)*count/(2*WITNESSES)], k, seen, asked);
+    for (int set = 0; set < 2; set++) {
+        float *sum = choice->sum[set];
+        double total = 0.0, running = 0.0;
+        for (int i = 0; i < s->place_count; i++)
+            sum[i] = 0.0f;
+        for (int k = 0; k < WITNESSES; k++)
+            add_worth(sum, s, set, &record[(2*k + 1)*count/(2*WITNESSES)], job->tracer->rig->bins.ambient_count, choice->scratch);
+        for (int i = 0; i < s->place_count; i++) {
+            sum[i] *= sqrtf((UNSEEN + (float)seen[i/PER_LEAF])/(UNSEEN + (float)asked[i/PER_LEAF]));
+            total += (double)sum[i];
+        }
+        const double even = total > 0.0 ? EVEN_SHARE/s->place_count : 1.0/s->place_count, rest = total > 0.0 ? (1.0 - EVEN_SHARE)/total : 0.0;
+        for (int i = 0; i < s->place_count; i++)
+            sum[i] = (float)(running += even + rest*(double)sum[i]);
+    }
+}
+
+const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int set, float u, float *chance)
+{
+    const lr_sunlit *s = choice->sunlit;
+    const float *sum = choice->sum[set];
+    int low = 0, high = s->place_count - 1;
+    while (low < high) {
+        const int middle = (low + high)/2;
+        if (u < sum[middle])
+            high = middle;
+        else
+            low = middle + 1;
+    }
+    *chance = (sum[low] - (low > 0 ? sum[low - 1] : 0.0f))*(float)s->place_count;
+    return &s->place[set][low];
+}
+
+lr_status lr_sunlit_choice_create(const lr_sunlit *sunlit, lr_sunlit_choice *out, lr_error *err)
+{
+    float *block = calloc(3*(size_t)sunlit->place_count, sizeof *block);
+    if (!block)
+        return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
+    *out = (lr_sunlit_choice){sunlit, {block, block + sunlit->place_count}, block + 2*sunlit->place_count};
+    return LR_OK;
+}
+
+void lr_sunlit_choice_destroy(lr_sunlit_choice *choice) { free(choice->sum[0]); }
+
+// ---- making -----------------------------------------------------------------------------------------------------------------------
+
+lr_status lr_sunlit_create(const lr_line_job *job, const lr_sunlit_notes *notes, lr_sunlit **out, lr_error *err)
+{
+    const int count = notes->count;
+    *out = NULL;
+    if (count < 2*LEAST_USES)
+        return LR_OK;
+    lr_sunlit *s = calloc(1, sizeof *s);
+    if (!s)
+        return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
+    s->plane = notes->plane;
+    while (s->levels < MOST_LEVELS && LEAST_USES << (s->levels + 1) <= count)
+        s->levels++;
+    s->place_count = PER_LEAF << s->levels;
+    s->node = calloc((size_t)1 << s->levels, sizeof *s->node);
+    s->density = calloc((size_t)1 << s->levels, sizeof *s->density);
+    s->place[0] = calloc((size_t)s->place_count, sizeof *s->place[0]);
+    s->place[1] = calloc((size_t)s->place_count, sizeof *s->place[1]);
+    if (!s->node || !s->density || !s->place[0] || !s->place[1]) {
+        lr_sunlit_destroy(s);
+        return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
+    }
+    make_box(s, notes->use, count);
+    split(s, 1, 0, notes->use, count, s->low, s->high);
+    for (int set = 0; set < 2; set++)
+        find_places(job, s, set);
+    *out = s;
+    return LR_OK;
+}
+
+void lr_sunlit_destroy(lr_sunlit *s)
+{
+    if (!s)
+        return;
+    free(s->node);
+    free(s->density);
+    free(s->place[0]);
+    free(s->place[1]);
+    free(s);
+}
