@@ -59,6 +59,11 @@ static void grey_follows_srgb(void **state)
     assert_int_equal(lr_grey(-1.0), 0);
     assert_int_equal(lr_grey(0.21586), 128);    // IEC 61966-2-1: ((128/255 + 0.055)/1.055)^2.4 = 0.21586
     assert_int_equal(lr_grey(0.001), 3);        // straight part: 12.92 x 255 x 0.001 = 3.29
+    lr_greys greys;
+    lr_greys_make(&greys);
+    for (int i = -10; i < 300010; i++)  // two roads to one grey
+        assert_int_equal(lr_greys_at(&greys, i/300000.0), lr_grey(i/300000.0));
+    assert_int_equal(lr_greys_at(&greys, (double)NAN), 0);
 }
 
 int main(void)

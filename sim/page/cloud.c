@@ -25,6 +25,8 @@ typedef struct cloud {
     int64_t points;
     int step;                 // every step-th line and pixel
     double white_e;
+    lr_greys greys;
+    lr_vec3 *ray;             // of each pixel of the camera in hand
 } cloud;
 
 #pragma pack(push, 1)
@@ -82,7 +84,7 @@ static ply_point make_point(const cloud *c, const layers *l, size_t i, lr_vec3 p
     const float *normal = l->normal.base ? (const float *)l->normal.data + 3*i : NULL;
     const int object = l->object.base ? ((const int32_t *)l->object.data)[i] : 0;
     const float light = light_at(l, i);
-    const double shade = lr_grey((double)light/c->white_e)/255.0;
+    const double shade = lr_greys_at(&c->greys, (double)light/c->white_e)/255.0;
     const lr_rgb base = lr_colour_thing(object);
     return (ply_point){
         .x = (float)p.x, .y = (float)p.y, .z = (float)p.z,
@@ -99,7 +101,7 @@ static lr_status write_line(cloud *c, const layers *l, const lr_cal_camera *came
     for (int pixel = 0; pixel < camera->pixels; pixel += c->step) {
         if (!isfinite(range[pixel]))
             continue;
-        const lr_vec3 p = lr_pose_point(pose, lr_mul(lr_cal_camera_direction(camera, pixel), (double)range[pixel]));
+        const lr_vec3 p = lr_pose_point(pose, lr_mul(c->ray[pixel], (double)range[pixel]));
         const ply_point point = make_point(c, l, (size_t)line*(size_t)camera->pixels + (size_t)pixel, p);
         if (fwrite(&point, sizeof point, 1, c->file) != 1)
             return lr_fail(err, LR_ERR_IO, "%s: cannot be written: %s", c->path, strerror(errno));
@@ -141,10 +143,17 @@ static lr_status write_module(cloud *c, int module, lr_error *err)
     lr_status s = open_layers(c->reader, m->name, m->camera[0].name, &l, err);
     if (s == LR_OK && l.range.base && l.lines.base) {
         c->white_e = white_level(&l, lines, m->camera[0].pixels);
+        c->ray = malloc((size_t)m->camera[0].pixels*sizeof *c->ray);
+        if (!c->ray)
+            s = lr_fail(err, LR_ERR_MEMORY, "%s: out of memory", c->path);
+        for (int pixel = 0; s == LR_OK && pixel < m->camera[0].pixels; pixel++)
+            c->ray[pixel] = lr_cal_camera_direction(&m->camera[0], pixel);
         for (int64_t line = 0; s == LR_OK && line < lines; line += c->step)
             s = write_line(c, &l, &m->camera[0], line, err);
     }
     close_layers(&l);
+    free(c->ray);
+    c->ray = NULL;
     return s;
 }
 
@@ -194,6 +203,7 @@ lr_status lr_cloud_write(const lr_scan_reader *reader, lr_error *err)
     LR_TRY(lr_path_join(path, lr_scan_reader_folder(reader), "truth/as_built.json", err));
     LR_TRY(lr_calibration_load(path, &c.built, err));
     c.step = thinning(&c);
+    lr_greys_make(&c.greys);
     lr_status s = lr_path_join(path, lr_scan_reader_folder(reader), "cloud.ply", err);
     if (s == LR_OK)
         s = lr_path_join(temporary, lr_scan_reader_folder(reader), "cloud.ply.partial", err);

@@ -22,6 +22,19 @@ uint8_t lr_grey(double linear)
     return linear >= 1.0 ? 255 : (uint8_t)lrint(255.0*encode(linear));
 }
 
+void lr_greys_make(lr_greys *out)
+{
+    out->from[0] = 0.0;
+    for (int grey = 1; grey < 256; grey++)
+        out->from[grey] = decode((grey - 0.5)/255.0);
+    out->from[256] = INFINITY;
+    for (int i = 0, grey = 0; i < LR_GREY_STEPS; i++) {
+        while ((double)i/LR_GREY_STEPS >= out->from[grey + 1])
+            grey++;
+        out->start[i] = (uint8_t)grey;
+    }
+}
+
 void lr_lab_of(lr_rgb c, double lab[3])
 {
     const double rgb[3] = {decode(c.r/255.0), decode(c.g/255.0), decode(c.b/255.0)};

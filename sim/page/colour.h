@@ -19,6 +19,22 @@ lr_rgb lr_colour_thing(int index);
 // Linear light 0..1 to a grey level by the sRGB curve (IEC 61966-2-1). Clipped.
 uint8_t lr_grey(double linear);
 
+// The same by a table, for pictures: one power a pixel would be most of their time.
+#define LR_GREY_STEPS 1024
+typedef struct lr_greys { double from[257]; uint8_t start[LR_GREY_STEPS]; } lr_greys;   // least value of each grey; grey at the start of each step
+void lr_greys_make(lr_greys *out);
+static inline uint8_t lr_greys_at(const lr_greys *g, double linear)
+{
+    if (!(linear > 0.0))
+        return 0;
+    if (linear >= 1.0)
+        return 255;
+    int grey = g->start[(int)(linear*LR_GREY_STEPS)];
+    while (linear >= g->from[grey + 1])
+        grey++;
+    return (uint8_t)grey;
+}
+
 // CIE L*a*b* (D65, 2 degree) of an sRGB colour, and back; returns 0 if outside the sRGB gamut (then clipped).
 void lr_lab_of(lr_rgb colour, double lab[3]);
 int lr_rgb_of_lab(const double lab[3], lr_rgb *out);

@@ -95,28 +95,36 @@ static double quantile(float *values, size_t count, double share)
 
 typedef struct light_source { const uint16_t *raw; const float *part[3]; int parts; } light_source;
 
-static double light_at(const view *v, const light_source *s, int64_t line, int pixel)
+// Adds a line, summed up by steps of pixels, to `sum` (height). Line by line, as the arrays lie on disk.
+static void add_line(const view *v, const light_source *s, int64_t line, double *sum)
 {
-    const size_t i = (size_t)line*(size_t)v->pixels + (size_t)pixel;
-    if (s->raw)
-        return (double)s->raw[i] - v->offset_dn;
-    double sum = 0.0;
-    for (int k = 0; k < s->parts; k++)
-        sum += (double)s->part[k][i];
-    return sum;
+    const size_t first = (size_t)line*(size_t)v->pixels;
+    for (int y = 0; y < v->height; y++)
+        for (int j = 0; j < v->step; j++) {
+            const size_t i = first + (size_t)(y*v->step + j);
+            if (s->raw)
+                sum[y] += (double)s->raw[i] - v->offset_dn;
+            for (int k = 0; k < s->parts; k++)
+                sum[y] += (double)s->part[k][i];
+        }
 }
 
 static float *averaged(const view *v, const light_source *s)
 {
     float *mean = malloc((size_t)v->width*(size_t)v->height*sizeof *mean);
-    for (int y = 0; mean && y < v->height; y++)
-        for (int x = 0; x < v->width; x++) {
-            double sum = 0.0;
-            for (int i = 0; i < v->step; i++)
-                for (int j = 0; j < v->step; j++)
-                    sum += light_at(v, s, line_of(v, x) + i, y*v->step + j);
-            mean[(size_t)y*(size_t)v->width + (size_t)x] = (float)(sum/(v->step*v->step));
-        }
+    double *sum = malloc((size_t)v->height*sizeof *sum);
+    for (int x = 0; mean && sum && x < v->width; x++) {
+        memset(sum, 0, (size_t)v->height*sizeof *sum);
+        for (int i = 0; i < v->step; i++)
+            add_line(v, s, line_of(v, x) + i, sum);
+        for (int y = 0; y < v->height; y++)
+            mean[(size_t)y*(size_t)v->width + (size_t)x] = (float)(sum[y]/(v->step*v->step));
+    }
+    if (!sum) {
+        free(mean);
+        mean = NULL;
+    }
+    free(sum);
     return mean;
 }
 
@@ -129,9 +137,11 @@ static lr_status light_picture(const view *v, const light_source *s, const char 
     if (status == LR_OK) {
         memcpy(sorted, mean, count*sizeof *sorted);
         const double top = fmax(quantile(sorted, count, WHITE_SHARE), 1e-6);
+        lr_greys greys;
+        lr_greys_make(&greys);
         for (int y = 0; y < v->height; y++)
             for (int x = 0; x < v->width; x++) {
-                const uint8_t g = lr_grey((double)mean[(size_t)y*(size_t)v->width + (size_t)x]/top);
+                const uint8_t g = lr_greys_at(&greys, (double)mean[(size_t)y*(size_t)v->width + (size_t)x]/top);
                 lr_picture_set(&picture, x, y, (lr_rgb){g, g, g});
             }
         char words[128];
@@ -209,8 +219,8 @@ static lr_status draw_range(const view *v, const float *range, lr_error *err)
     if (!finite)
         return lr_fail(err, LR_ERR_MEMORY, "preview: out of memory");
     size_t n = 0;
-    for (int y = 0; y < v->height; y++)
-        for (int x = 0; x < v->width; x++) {
+    for (int x = 0; x < v->width; x++)
+        for (int y = 0; y < v->height; y++) {
             const float r = range[(size_t)line_of(v, x)*(size_t)v->pixels + (size_t)(y*v->step)];
             if (isfinite(r))
                 finite[n++] = r;
@@ -220,8 +230,8 @@ static lr_status draw_range(const view *v, const float *range, lr_error *err)
     LR_TRY(lr_picture_create(v->width, v->height + FOOT, paper, &picture, err));
     lr_rgb colour[LR_SCALE_STEPS];
     lr_colour_scale(colour);
-    for (int y = 0; y < v->height; y++)
-        for (int x = 0; x < v->width; x++) {
+    for (int x = 0; x < v->width; x++)
+        for (int y = 0; y < v->height; y++) {
             const double r = (double)range[(size_t)line_of(v, x)*(size_t)v->pixels + (size_t)(y*v->step)];
             lr_picture_set(&picture, x, y, isfinite(r) ? colour[(int)lrint(scale_of(r, near_m, far_m)*(LR_SCALE_STEPS - 1))] : nothing);
         }
