@@ -124,19 +124,24 @@ void lr_texture_destroy(lr_texture *texture)
     free(texture);
 }
 
-static int wrapped(int i, int count)
+// floorf is a call where the machine is only known to have SSE2.
+static inline float floor_of(float x)
 {
-    const int r = i % count;
-    return r < 0 ? r + count : r;
+    if (!(fabsf(x) < 1e6f))
+        return floorf(x);
+    const int i = (int)x;
+    return (float)(i - (x < (float)i));
 }
+
+static inline int wrapped(int i, int count) { return i < 0 ? i + count : i >= count ? i - count : i; }   // from -1 .. count
 
 float lr_texture_at(const lr_texture *texture, float u, float v)
 {
     // Texel centres lie at halves; the repeat is taken off first so that no int overflows.
-    const float x = (u - floorf(u))*(float)texture->width - 0.5f, y = (1.0f - (v - floorf(v)))*(float)texture->height - 0.5f;
+    const float x = (u - floor_of(u))*(float)texture->width - 0.5f, y = (1.0f - (v - floor_of(v)))*(float)texture->height - 0.5f;
     if (!(isfinite(x) && isfinite(y)))
         return texture->value[0];
-    const int i = (int)floorf(x), j = (int)floorf(y);
+    const int i = (int)floor_of(x), j = (int)floor_of(y);
     const float a = x - (float)i, b = y - (float)j;
     const int i0 = wrapped(i, texture->width), i1 = wrapped(i + 1, texture->width);
     const float *row0 = texture->value + (size_t)wrapped(j, texture->height)*(size_t)texture->width;

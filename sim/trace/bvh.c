@@ -574,6 +574,26 @@ EACH_WIDTH void occluded_all(const lr_bvh *bvh, lr_rays *rays, lr_ray_order orde
     }
 }
 
+EACH_WIDTH void find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order, int n)
+{
+    query q;
+    query_init(&q, order, NULL);
+    packet p;
+    int valid[LANES_MOST] __attribute__((aligned(64)));
+    for (int first = 0; first < rays->count; first += n) {
+        const int lanes = lanes_at(rays, first, n);
+        int open = 0;
+        packet_fill(&p, valid, rays, first, n);
+        for (int i = 0; i < lanes; i++)
+            open |= valid[i] = rays->blocked[first + i] ? 0 : valid[i];
+        q.time_s = rays->time_s + first;
+        for (int s = bvh->opaque_count; open && s < bvh->traced_count; s++)
+            occluded_packet(valid, bvh->traced[s], &q, &p, n);
+        for (int i = 0; i < lanes; i++)
+            rays->panes[first + i] = valid[i] && p.w[FAR*n + i].f < 0.0f;
+    }
+}
+
 void lr_bvh_intersect(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
 {
     if (bvh->lanes == 8)
@@ -588,6 +608,14 @@ void lr_bvh_occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
         occluded_all(bvh, rays, order, 8);
     else
         occluded_all(bvh, rays, order, 16);
+}
+
+void lr_bvh_find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
+{
+    if (bvh->lanes == 8)
+        find_panes(bvh, rays, order, 8);
+    else
+        find_panes(bvh, rays, order, 16);
 }
 
 int lr_bvh_has_panes(const lr_bvh *bvh)

@@ -28,6 +28,8 @@ typedef struct lr_rays {
     int32_t *primitive;
     // answer of lr_bvh_occluded:
     uint8_t *blocked;
+    // answer of lr_bvh_find_panes:
+    uint8_t *panes;             // 1: not blocked, but there is a pane on the way
 } lr_rays;
 
 // Rounds the capacity up to a multiple of 16. RANGE, MEMORY
@@ -45,6 +47,8 @@ void lr_bvh_intersect(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 void lr_bvh_occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 
 int lr_bvh_has_panes(const lr_bvh *bvh);
+// After lr_bvh_occluded: which of the rays that are not blocked meet a pane.
+void lr_bvh_find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 // Multiplies transmittance of every bin by what the panes between origin + t_near d and origin + t_far d let through.
 // Each crossing counts by the surface's lr_surface_pane_transmittance; two closer than 10 um count once, those after the 64th not.
 // Needs the scene baked.

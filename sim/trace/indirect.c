@@ -237,9 +237,8 @@ static void ask(const lr_line_job *job, int i, lr_vec3f from, lr_vec3f to, float
 static void answer(const lr_line_job *job)
 {
     lr_indirect *in = job->work->indirect;
-    const int panes = lr_bvh_has_panes(job->tracer->bvh);
     float *sum = job->work->sums + LR_PART_INDIRECT*LR_CHUNK_PIXELS;
-    lr_work_occluded(job, &in->shadow, LR_RAYS_INCOHERENT, LR_RAY_CONNECT);
+    lr_work_occluded_panes(job, &in->shadow, LR_RAYS_INCOHERENT, LR_RAY_CONNECT);
     for (int k = 0; k < in->shadow.count; k++) {
         if (in->shadow.blocked[k])
             continue;
@@ -247,7 +246,7 @@ static void answer(const lr_line_job *job)
         const int bin = job->module->laser[in->shadow_laser[k]].bin;
         for (int b = 0; b < LR_MAX_BINS; b++)
             pass[b] = 1.0f;
-        if (panes)
+        if (in->shadow.panes[k])
             lr_bvh_pane_transmittance(job->tracer->bvh, lr_rays_origin(&in->shadow, k), lr_rays_direction(&in->shadow, k), 0.0f,
                                       in->shadow.t_far[k], in->shadow.time_s[k], pass);
         sum[in->shadow_pixel[k]] += in->shadow_value[k]*pass[bin];

@@ -126,7 +126,7 @@ static float through_panes(const lr_line_job *job, int slot, int bin)
 {
     const lr_rays *shadow = &job->work->shadow;
     float pass[LR_MAX_BINS];
-    if (!lr_bvh_has_panes(job->tracer->bvh))
+    if (!shadow->panes[slot])
         return 1.0f;
     for (int b = 0; b < LR_MAX_BINS; b++)
         pass[b] = 1.0f;
@@ -140,7 +140,7 @@ static void add_free(const lr_line_job *job)
     lr_work *work = job->work;
     const int half = work->part.number & 1;
     float *direct = work->sums + LR_PART_DIRECT*LR_CHUNK_PIXELS;
-    lr_work_occluded(job, &work->shadow, LR_RAYS_COHERENT, LR_RAY_LASER);
+    lr_work_occluded_panes(job, &work->shadow, LR_RAYS_COHERENT, LR_RAY_LASER);
     for (int slot = 0; slot < work->shadow.count; slot++) {
         const int i = work->part.pixel[work->shadow_index[slot] & ((1 << SLOT_BITS) - 1)], index = (work->shadow_index[slot] & ~LIT) >> SLOT_BITS;
         if (work->shadow.blocked[slot]) {

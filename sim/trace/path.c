@@ -300,16 +300,16 @@ static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_order ord
 {
     const lr_path_state *path = &job->work->path;
     const lr_scene *scene = job->tracer->scene;
-    const int panes = lr_bvh_has_panes(job->tracer->bvh), bins = job->tracer->rig->bins.ambient_count;
-    lr_work_occluded(job, &q->rays, order, kind);
+    const int bins = job->tracer->rig->bins.ambient_count;
+    lr_work_occluded_panes(job, &q->rays, order, kind);
     for (int k = 0; k < q->rays.count; k++) {
         if (q->rays.blocked[k])
             continue;
         const lr_vec3f d = lr_rays_direction(&q->rays, k);
         float pass[LR_MAX_BINS], geometry = 1.0f;
-        for (int b = 0; b < LR_MAX_BINS && (panes || b < bins); b++)
+        for (int b = 0; b < LR_MAX_BINS && (q->rays.panes[k] || b < bins); b++)
             pass[b] = 1.0f;
-        if (panes)
+        if (q->rays.panes[k])
             lr_bvh_pane_transmittance(job->tracer->bvh, lr_rays_origin(&q->rays, k), d, 0.0f, q->rays.t_far[k], q->rays.time_s[k], pass);
         for (int b = 0; b < bins; b++)
             pass[b] *= q->weight[b*LR_CHUNK_RAYS + k];

@@ -17,7 +17,7 @@ lr_status lr_rays_create(int capacity, lr_rays *out, lr_error *err)
     const size_t n = ((size_t)capacity + LANES - 1)/LANES*LANES;
     // One line more than an array needs: at a distance of a power of two all arrays would share few places of the nearest cache.
     const size_t apart = n + LINE/4;
-    const size_t bytes = (FLOATS + WORDS)*4*apart + (n + LINE - 1)/LINE*LINE;
+    const size_t flags = (n + LINE - 1)/LINE*LINE, bytes = (FLOATS + WORDS)*4*apart + 2*flags;
     char *block = aligned_alloc(LINE, bytes);
     if (!block)
         return lr_fail(err, LR_ERR_MEMORY, "rays: out of memory (%zu bytes)", bytes);
@@ -30,6 +30,7 @@ lr_status lr_rays_create(int capacity, lr_rays *out, lr_error *err)
     out->object = (int32_t *)(void *)(block + 4*apart*FLOATS);
     out->primitive = out->object + apart;
     out->blocked = (uint8_t *)(out->primitive + apart);
+    out->panes = out->blocked + flags;
     out->capacity = (int)n;
     return LR_OK;
 }

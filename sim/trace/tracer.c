@@ -233,6 +233,15 @@ void lr_work_occluded(const lr_line_job *job, lr_rays *rays, lr_ray_order order,
         count->bare_s[kind] += lr_bvh_bare_seconds(job->tracer->bvh, rays, order, 1);
 }
 
+void lr_work_occluded_panes(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind)
+{
+    lr_work_occluded(job, rays, order, kind);
+    if (lr_bvh_has_panes(job->tracer->bvh))
+        lr_bvh_find_panes(job->tracer->bvh, rays, order);
+    else
+        memset(rays->panes, 0, (size_t)rays->count);
+}
+
 static int is_pane(const lr_line_job *job, const lr_rays *rays, int i, const lr_surface **surface)
 {
     if (rays->object[i] < 0)

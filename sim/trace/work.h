@@ -113,6 +113,8 @@ typedef struct lr_line_job {
 // Trace and count one batch.
 void lr_work_intersect(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind);
 void lr_work_occluded(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind);
+// The same, and rays->panes.
+void lr_work_occluded_panes(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind);
 // Replaces hits on panes by what lies behind them; multiplies work->pass (starts at 1) and sets work->behind.
 void lr_work_look_through(const lr_line_job *job, lr_rays *rays, lr_ray_order order);
 
