@@ -187,6 +187,41 @@ static void rough_wall_looks_back(void **state)
     assert_rel((double)towards[0]/lambert, gain, 0.15);  // theirs loses the light between facets, ours keeps it
 }
 
+// What is gathered evenly and what the lobe sends, added up, is the whole surface: an identity, to rounding.
+static void base_and_lobe_make_the_whole(void **state)
+{
+    (void)state;
+    int cases = 0;
+    for (int c = 0; c < COUNT(white); c++) {
+        const lr_surface s = test_surface(&white[c].p);
+        lr_surface lobe = s;
+        lobe.lobe_only = 1;
+        if (!lr_surface_has_base(&s))
+            continue;
+        for (int i = 0; i < COUNT(thetas_deg); i++)
+            for (int j = 0; j < COUNT(thetas_deg); j++) {
+                const lr_vec3f wo = test_direction(thetas_deg[i], 10.0), wi = test_direction(thetas_deg[j], 130.0);
+                float whole[LR_MAX_BINS], part[LR_MAX_BINS], base[LR_MAX_BINS], in[LR_MAX_BINS], pdf, lobe_pdf;
+                lr_surface_eval(&s, 0.7f, wo, wi, whole, &pdf);
+                lr_surface_eval(&lobe, 0.7f, wo, wi, part, &lobe_pdf);
+                lr_surface_base(&s, 0.7f, wo.z, base);
+                lr_surface_let_in(&s, wi.z, in);
+                for (int b = 0; b < TEST_BINS; b++)
+                    assert_near((double)(part[b] + base[b]*in[b]*wi.z), (double)whole[b], 1e-6 + 1e-5*(double)whole[b]);
+                cases++;
+            }
+        // The lobe alone is drawn by its own density, and what it sends back is its albedo.
+        const lr_vec3f wo = test_direction(45.0, 0.0);
+        float in[LR_MAX_BINS];
+        double got[TEST_BINS];
+        albedo(&lobe, wo, 300, got);
+        lr_surface_let_in(&s, wo.z, in);
+        if (s.kind == LR_MATERIAL_COATED)
+            assert_near(got[0], 1.0 - (double)in[0], 1e-3);
+    }
+    assert_true(cases > 100);
+}
+
 static void bad_values_are_named(void **state)
 {
     (void)state;
@@ -225,6 +260,7 @@ int main(void)
         cmocka_unit_test(both_sides_are_alike_and_nothing_shines_through),
         cmocka_unit_test(texture_scales),
         cmocka_unit_test(rough_wall_looks_back),
+        cmocka_unit_test(base_and_lobe_make_the_whole),
         cmocka_unit_test(bad_values_are_named),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

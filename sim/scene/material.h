@@ -68,6 +68,7 @@ typedef struct lr_surface {   // plain data, shared by all threads
     float base_mean, fresnel_mean;       // means over bins, for choosing lobes
     int specular;                        // 1: only mirror-like directions (pane, glass, mirror, smooth metal): eval is 0.
                                          //   A smooth coat is 0 here though some of its samples are mirror-like
+    int lobe_only;                       // 1: without what the lobe lets through (coated, retroreflector); 0 as baked
     int clear;                           // 1: pane: shadow rays pass with lr_surface_pane_transmittance
     int texture;                         // index into the scene's textures or -1
     float texture_scale[2];              // repeats per unit of uv
@@ -93,6 +94,12 @@ typedef struct lr_surface_sample {
 } lr_surface_sample;
 // Draws wi; u, v, w in [0, 1). Returns 0 when the path ends here (absorbed).
 int lr_surface_draw(const lr_surface *surface, float scale, lr_vec3f wo, float u, float v, float w, lr_surface_sample *sample);
+
+// The part of a surface that scatters evenly, apart: radiance out = lr_surface_base x integral of lr_surface_let_in x radiance x cos. The rest is
+// what the surface does with lobe_only set. Coated and retroreflector exactly; matte kinds let all in, rough ones taken as even.
+int lr_surface_has_base(const lr_surface *surface);  // 1: coated, retroreflector
+void lr_surface_let_in(const lr_surface *surface, float cos_in, float share[LR_MAX_BINS]);
+void lr_surface_base(const lr_surface *surface, float scale, float cos_out, float base[LR_MAX_BINS]);  // [1/sr]
 
 // Straight through a thin pane at |cos| of incidence, per bin (both faces and inner bounces).
 void lr_surface_pane_transmittance(const lr_surface *surface, float cosine, float transmittance[LR_MAX_BINS]);

@@ -86,6 +86,8 @@ static float coat_albedo_mean(const lr_surface *s, lr_albedo_place place)
 static float lobe_chance(const lr_surface *s, float scale, lr_vec3f wo)
 {
     float lobe, rest;
+    if (s->lobe_only)
+        return 1.0f;
     if (s->kind == LR_MATERIAL_RETROREFLECTOR)
         return lr_albedo_at(s, wo);
     if (s->kind == LR_MATERIAL_METAL) {
@@ -115,8 +117,9 @@ static void eval_coated(const lr_surface *s, float scale, lr_vec3f wo, lr_vec3f 
     const lr_albedo_place o = lr_albedo_place_at(wo.z), i = lr_albedo_place_at(wi.z);
     const float chance = lobe_chance(s, scale, wo);
     *pdf = (1.0f - chance)*wi.z*INV_PI_F;
+    const float base = s->lobe_only ? 0.0f : scale*wi.z;
     for (int b = 0; b < s->bin_count; b++)
-        f_cos[b] = scale*s->base[b]*s->base_scale[b]*(1.0f - lr_albedo_row(s, b, o))*(1.0f - lr_albedo_row(s, b, i))*wi.z;
+        f_cos[b] = base*s->base[b]*s->base_scale[b]*(1.0f - lr_albedo_row(s, b, o))*(1.0f - lr_albedo_row(s, b, i));
     if (!(s->alpha_x > 0.0f))
         return;
     const facet m = facet_between(wo, wi, s->alpha_x, s->alpha_y);
@@ -128,11 +131,32 @@ static void eval_coated(const lr_surface *s, float scale, lr_vec3f wo, lr_vec3f 
 static void eval_retro(const lr_surface *s, float scale, lr_vec3f wo, lr_vec3f wi, float f_cos[], float *pdf)
 {
     const facet m = facet_between(turned(wo), wi, s->retro_alpha, s->retro_alpha);
-    const float share = s->retro_share*lr_retro_left(wo.z)*lr_retro_left(wi.z), chance = lr_albedo_at(s, wo);
-    const float base = (1.0f - chance)*(1.0f - lr_albedo_at(s, wi))*s->base_scale[0]*wi.z;
+    const float share = s->retro_share*lr_retro_left(wo.z)*lr_retro_left(wi.z), chance = lobe_chance(s, scale, wo);
+    const float base = s->lobe_only ? 0.0f : (1.0f - chance)*(1.0f - lr_albedo_at(s, wi))*s->base_scale[0]*wi.z;
     *pdf = chance*m.density + (1.0f - chance)*wi.z*INV_PI_F;
     for (int b = 0; b < s->bin_count; b++)
         f_cos[b] = scale*s->reflectance[b]*(share*m.value + base);
+}
+
+// --- the even part apart ---
+
+int lr_surface_has_base(const lr_surface *s) { return s->kind == LR_MATERIAL_COATED || s->kind == LR_MATERIAL_RETROREFLECTOR; }
+
+void lr_surface_let_in(const lr_surface *s, float cos_in, float share[LR_MAX_BINS])
+{
+    const lr_albedo_place place = lr_albedo_place_at(cos_in);
+    for (int b = 0; b < s->bin_count; b++)
+        share[b] = s->kind == LR_MATERIAL_COATED ? 1.0f - lr_albedo_row(s, b, place) : s->kind == LR_MATERIAL_RETROREFLECTOR ? 1.0f - lr_albedo_row(s, 0, place) : 1.0f;
+}
+
+void lr_surface_base(const lr_surface *s, float scale, float cos_out, float base[LR_MAX_BINS])
+{
+    float share[LR_MAX_BINS];
+    lr_surface_let_in(s, cos_out, share);
+    for (int b = 0; b < s->bin_count; b++)
+        base[b] = scale*(s->kind == LR_MATERIAL_COATED         ? s->base[b]*s->base_scale[b]*share[b]
+                         : s->kind == LR_MATERIAL_RETROREFLECTOR ? s->reflectance[b]*s->base_scale[0]*share[b]
+                                                               : s->reflectance[b]*INV_PI_F);
 }
 
 // --- all kinds, wo.z and wi.z above 0 ---

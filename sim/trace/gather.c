@@ -26,7 +26,7 @@
 #define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
 
 // Where things are in a record of `look`.
-enum { LOOK_POINT = 0, LOOK_NORMAL = 3, LOOK_VALUES = 8, LOOK_LINE = 16 };
+enum { LOOK_POINT = 0, LOOK_NORMAL = 3, LOOK_COAT = 6, LOOK_VALUES = 8, LOOK_LINE = 16 };
 
 // ---- the grid of directions -------------------------------------------------------------------------------------------------
 
@@ -80,6 +80,11 @@ static lr_status make_grid(lr_gather *g, lr_error *err)
 
 int lr_gather_matte(const lr_surface *surface) { return surface->kind == LR_MATERIAL_DIFFUSE || surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
 
+int lr_gather_coat(const lr_scene *scene, const lr_surface *surface)
+{
+    return lr_gather_matte(surface) ? 0 : lr_surface_has_base(surface) ? 1 + (int)(surface - scene->surface) : -1;
+}
+
 // Bits of row and column by turns: neighbours have numbers that differ in their last bits only.
 static uint32_t interleave(int row, int column)
 {
@@ -89,7 +94,7 @@ static uint32_t interleave(int row, int column)
     return n;
 }
 
-// A record for every cell of a row whose ray ends on a matte surface at rest; panes are looked through.
+// A record for every cell of a row whose ray ends on a surface at rest that scatters evenly; panes are looked through.
 static void place_row(lr_gather *g, const lr_line_job *job, int row, const uint8_t *row_seen)
 {
     const int columns = cells_of_row(g->rows, row);
@@ -107,13 +112,14 @@ static void place_row(lr_gather *g, const lr_line_job *job, int row, const uint8
                 continue;
             float scale;
             int material;
-            if (!lr_gather_matte(lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material)))
+            const int coat = lr_gather_coat(job->tracer->scene, lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material));
+            if (coat < 0)
                 continue;
             const lr_vec3f n = lr_rays_normal(rays, i);
             *cell = g->record_count++;
             g->record[*cell] = (lr_gather_record){.cell = (int)(cell - g->cell),
                 .tile = (uint32_t)(row/TILE) << 16 | (uint32_t)((first + i)/TILE), .place = interleave(row % TILE, (first + i) % TILE),
-                .point = lr_rays_point(rays, i), .normal = lr_mulf(n, lr_dotf(n, lr_rays_direction(rays, i)) > 0.0f ? -1.0f : 1.0f)};
+                .coat = coat, .point = lr_rays_point(rays, i), .normal = lr_mulf(n, lr_dotf(n, lr_rays_direction(rays, i)) > 0.0f ? -1.0f : 1.0f)};
         }
     }
 }
@@ -238,7 +244,7 @@ static void spread_one(const crew *c, int i, int cell, float spread, float *sum,
 {
     const lr_gather *g = c->gather;
     float d2;
-    if (cell < 0 || !same_surface(g->record[i].point, g->record[i].normal, g->record[cell].point, g->record[cell].normal, &d2))
+    if (cell < 0 || g->record[i].coat != g->record[cell].coat || !same_surface(g->record[i].point, g->record[i].normal, g->record[cell].point, g->record[cell].normal, &d2))
         return;
     const float q = 1.0f - d2/(spread*spread);
     if (cell != i && q <= 0.0f)
@@ -334,6 +340,7 @@ static void lay_out(lr_gather *g)
         memset(look, 0, (size_t)g->stride*sizeof *look);
         memcpy(look + LOOK_POINT, &g->record[i].point, 3*sizeof *look);
         memcpy(look + LOOK_NORMAL, &g->record[i].normal, 3*sizeof *look);
+        look[LOOK_COAT] = (float)g->record[i].coat;
         memcpy(look + LOOK_VALUES, g->irradiance + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
     }
 }
@@ -518,14 +525,14 @@ static inline around cells_around(const lr_gather *g, float row, float turn)
 }
 
 // Interpolates between those records that lie on the same surface, within `most2`.
-static inline int look_around(const lr_gather *g, const int record[4], const float share[4], lr_vec3f point, lr_vec3f normal, float most2, float errors,
-                              float *out, int apart)
+static inline int look_around(const lr_gather *g, const int record[4], const float share[4], lr_vec3f point, lr_vec3f normal, int coat, float most2,
+                              float errors, float *out, int apart)
 {
     float weight[4], total = 0.0f, d2;
     const float *look[4];
     for (int j = 0; j < 4; j++) {
         look[j] = g->look + (ptrdiff_t)(record[j] < 0 ? 0 : record[j])*g->stride;
-        const int same = record[j] >= 0 && same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
+        const int same = record[j] >= 0 && look[j][LOOK_COAT] == (float)coat && same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
                                                         lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), &d2) && d2 <= most2;
         weight[j] = same ? share[j] : 0.0f;
         total += weight[j];
@@ -547,7 +554,7 @@ static inline int look_around(const lr_gather *g, const int record[4], const flo
     return 1;
 }
 
-int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float errors, float *out)
+int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out)
 {
     float row, turn, most2;
     int record[4];
@@ -557,7 +564,7 @@ int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, float er
     const around a = cells_around(g, row, turn);
     for (int j = 0; j < 4; j++)
         record[j] = a.cell[j] < 0 ? -1 : g->cell[a.cell[j]];
-    return look_around(g, record, a.weight, point, normal, most2, errors, out, 1);
+    return look_around(g, record, a.weight, point, normal, coat, most2, errors, out, 1);
 }
 
 // In passes, so that what one point needs from memory comes while others are worked on.
@@ -583,5 +590,5 @@ void lr_gather_look_many(const lr_gather *g, int count, const lr_gather_points *
     for (int i = 0; i < count; i++)
         if (found[i])
             found[i] = (uint8_t)look_around(g, record[i], a[i].weight, lr_v3f(point->x[i], point->y[i], point->z[i]),
-                                            lr_v3f(normal->x[i], normal->y[i], normal->z[i]), s.most2[i], errors, out + i, LR_GATHER_LOOKS);
+                                            lr_v3f(normal->x[i], normal->y[i], normal->z[i]), 0, s.most2[i], errors, out + i, LR_GATHER_LOOKS);
 }

@@ -1,11 +1,13 @@
 // SPDX-License-Identifier: Apache-2.0
-// Light of sun, sky and lamps does not depend on where the head looks: it is gathered once for the room, at points on the matte surfaces
-// that the head sees, and used for every line, camera, module and revolution.
+// Light of sun, sky and lamps does not depend on where the head looks: it is gathered once for the room, at points on those surfaces
+// that the head sees which are matte or, under a lobe, scatter evenly, and used for every line, camera, module and revolution.
 //   held here: irradiance by sky directly and by everything after a bounce, for each source and bin
-//   left to each pixel: sun and lamps directly, whose shadows are sharp
+//     (under a lobe: of what the lobe lets in)
+//   left to each pixel: sun and lamps directly, whose shadows are sharp; and what a lobe sends back
 // Points lie where rays from the middle of the head on an even grid of directions meet the room. They gather twice: first by a few full
 // light paths; then by more that end where they meet a surface at which the first round, averaged, knows the light, so that one cheap ray brings
-// home what many paths found, and by links to places in sunlight (trace/sunlit.h). The first round's averaging is the only bias. Points of a tile of the grid share one even set of paths.
+// home what many paths found, and by links to places in sunlight (trace/sunlit.h). The first round's averaging is the only bias. Points of a
+// tile of the grid share one even set of paths.
 // After each round neighbours on the same surface are averaged within a part of their mean distance to what they see; between points it is
 // interpolated. Where no point of the same surface is near, the caller follows light paths as before. Things that move are left out.
 // Sources: Ward et al., A Ray Tracing Solution for Diffuse Interreflection (1988), for interpolating by the mean distance.
@@ -20,6 +22,7 @@ typedef struct lr_gather_record {
     int cell;                 // of the grid
     uint32_t tile, place;     // of the grid, and in the tile: its records lie together and share even sets of paths
     lr_vec3f point, normal;   // the normal on the side seen from the head
+    int coat;                 // see lr_gather_coat
     float reach;              // harmonic mean distance to what it sees [m]
 } lr_gather_record;
 
@@ -36,7 +39,7 @@ typedef struct lr_gather {
                               // `irradiance` does, but for what averaging over neighbours leaves out
     lr_trace_count count;     // rays it took
     int stride;               // floats of a record of `look`
-    float *look;              // (record_count x stride) what looking up needs, side by side: point, normal, 0, 0, irradiance
+    float *look;              // (record_count x stride) what looking up needs, side by side: point, normal, coat, 0, irradiance
 } lr_gather;
 
 // `progress` may be NULL; a non-zero return stops with CANCELLED. Same result for any number of threads. Errors: MEMORY, CANCELLED.
@@ -44,11 +47,11 @@ lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)
                            lr_gather **out, lr_error *err);
 void lr_gather_destroy(lr_gather *gather);  // NULL is fine
 
-// Irradiance at a point on a matte surface, normal on the side that is lit, and `errors` times its error; `out` (values). 0: no point of
-// this surface is near.
-int lr_gather_look(const lr_gather *gather, lr_vec3f point, lr_vec3f normal, float errors, float *out);
+// Irradiance at a point on a surface of this coat, normal on the side that is lit, and `errors` times its error; `out` (values). 0: no point
+// of this surface is near.
+int lr_gather_look(const lr_gather *gather, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out);
 
-// The same for up to LR_GATHER_LOOKS points at once, in half the time: `out` (values x LR_GATHER_LOOKS), found (count).
+// The same for up to LR_GATHER_LOOKS points on matte surfaces at once, in half the time: `out` (values x LR_GATHER_LOOKS), found (count).
 #define LR_GATHER_LOOKS 64
 typedef struct lr_gather_points { float x[LR_GATHER_LOOKS], y[LR_GATHER_LOOKS], z[LR_GATHER_LOOKS]; } lr_gather_points;
 void lr_gather_look_many(const lr_gather *gather, int count, const lr_gather_points *point, const lr_gather_points *normal, float errors, float *out,

@@ -253,7 +253,7 @@ static void ask_lamps(const lr_line_job *job, const block *b)
             continue;  // most of them; the others are worked out one by one
         const lr_vertex vertex = {.i = k, .lamp_weight = total[i], .step = 0, .surface = job->work->met[k].surface, .scale = job->work->met[k].scale, .point = get(&b->point, i),
                             .normal = lr_rays_normal(rays, k), .wo = get(&b->to_eye, i)};
-        lr_ask_lamp_at(job, &vertex, l, lr_lights_lamp_weight(l, vertex.point), third[i], factor, 1);
+        lr_ask_lamp_at(job, &vertex, l, lr_lights_lamp_weight(l, vertex.point), third[i], factor, NULL);
     }
 }
 

@@ -243,7 +243,7 @@ static float lamp_electrons(const lr_line_job *job, const lr_vertex *v, const lr
 
 static int has_lobe(const lr_surface *s) { return s->kind != LR_MATERIAL_DIFFUSE && s->kind != LR_MATERIAL_ROUGH_DIFFUSE && s->alpha_x > 0.0f; }
 
-void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight, float third, float faint, int alone)
+void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight, float third, float faint, const lr_surface *drawn)
 {
     const lr_lights *lights = &job->tracer->lights;
     float a, b, f[LR_MAX_BINS];
@@ -261,13 +261,19 @@ void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lam
         facing = fabsf(facing);
     if (facing <= 0.0f || lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
         return;
-    const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
+    float lobe[LR_MAX_BINS], own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = weight/v->lamp_weight*d2/(l->area*facing);
-    queue(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (alone ? 0.0f : own)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, DIM_FAINT_LAMP);
+    if (drawn && drawn != v->surface) {  // the balance heuristic for the lobe alone
+        own = lr_surface_eval_world(drawn, v->scale, v->normal, v->wo, wi, lobe);
+        for (int bin = 0; bin < job->tracer->rig->bins.ambient_count; bin++)
+            f[bin] -= lobe[bin]*own/(chosen + own);
+        own = 0.0f;
+    }
+    queue(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (drawn ? own : 0.0f)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, DIM_FAINT_LAMP);
 }
 
 // A shadow ray to one lamp.
-static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
+static void ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn)
 {
     const lr_lights *lights = &job->tracer->lights;
     float pick, third, weight, faint = 1.0f;
@@ -283,7 +289,7 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v, int alone)
         if (faint == 0.0f)
             return;
     }
-    lr_ask_lamp_at(job, v, l, weight, third, faint, alone);
+    lr_ask_lamp_at(job, v, l, weight, third, faint, drawn);
 }
 
 static void note_use(const lr_line_job *job, const lr_shadow_queue *q, int k, const float *light)
@@ -405,28 +411,50 @@ static void absorb_in_glass(const lr_line_job *job, int i)
         path->throughput[b*LR_CHUNK_RAYS + i] *= expf(-glass->absorption_per_m[b]*job->work->rays.t[i]);
 }
 
-// Matte surfaces take the room's gathered light where there is some, and the path ends.
-static int take_gathered(const lr_line_job *job, const lr_vertex *v)
+// Adds what the surface scatters evenly of the room's gathered light where there is some. Returns 1 if so.
+static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat)
 {
     const lr_scene *scene = job->tracer->scene;
     const lr_gather *gather = job->known;
     const int bins = job->tracer->rig->bins.ambient_count;
-    float irradiance[LR_MAX_GATHERED];
-    if (!gather || !lr_gather_matte(v->surface) || scene->object[job->work->rays.object[v->i]].motion)
+    float irradiance[LR_MAX_GATHERED], base[LR_MAX_BINS];
+    if (!gather || coat < 0 || scene->object[job->work->rays.object[v->i]].motion)
         return 0;
-    const lr_vec3f facing = lr_dotf(v->normal, v->wo) >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f);
+    const float out = lr_dotf(v->normal, v->wo);
+    const lr_vec3f facing = out >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f);
     const lr_path_state *path = &job->work->path;
     const float errors = !job->gathered ? job->tracer->gather_error : path->pixel[v->i] % 2 == 0 ? 1.0f : -1.0f;  // each set of paths its own half
-    if (!lr_gather_look(gather, v->point, facing, errors, irradiance))
+    if (!lr_gather_look(gather, v->point, facing, coat, errors, irradiance))
         return 0;
+    lr_surface_base(v->surface, v->scale, fabsf(out), base);
     for (int k = 0; k < scene->source_count; k++) {
         float throughput[LR_MAX_AMBIENT_BINS];
         for (int b = 0; b < bins; b++)
-            throughput[b] = path->throughput[b*LR_CHUNK_RAYS + v->i]*v->surface->reflectance[b]*v->scale*irradiance[k*bins + b]*LR_INV_PI_F;
+            throughput[b] = path->throughput[b*LR_CHUNK_RAYS + v->i]*base[b]*irradiance[k*bins + b];
         const lr_source_kind kind = scene->source[k].kind;
         add_light(job, kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP, k, path->pixel[v->i], throughput, 1, 1.0f);
     }
     return 1;
+}
+
+// Light from the sources, and the path's next ray. Where gathered light is known a matte surface needs no next ray, and a coated one only
+// that of its lobe.
+static void scatter(const lr_line_job *job, lr_vertex *v)
+{
+    const lr_scene *scene = job->tracer->scene;
+    const int coat = lr_gather_coat(scene, v->surface), known = take_gathered(job, v, coat);
+    const lr_surface *drawn = !known ? v->surface : coat > 0 ? &job->tracer->lobe[v->surface - scene->surface] : NULL;
+    if (!v->surface->specular) {
+        if (scene->sun.present)
+            ask_sun(job, v);
+        ask_lamp(job, v, drawn);
+    }
+    if (!drawn)
+        return;
+    v->surface = drawn;
+    if (!drawn->specular && scene->sky.present && job->tracer->lights.portal_count > 0)
+        ask_sky(job, v);
+    go_on(job, v);
 }
 
 static void visit(const lr_line_job *job, int i, int step)
@@ -450,16 +478,7 @@ static void visit(const lr_line_job *job, int i, int step)
         int material;
         v.surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &v.scale, &material);
     }
-    const int ends = take_gathered(job, &v);
-    if (!v.surface->specular) {
-        if (job->tracer->scene->sun.present)
-            ask_sun(job, &v);
-        if (!ends && job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
-            ask_sky(job, &v);
-        ask_lamp(job, &v, ends);
-    }
-    if (!ends)
-        go_on(job, &v);
+    scatter(job, &v);
 }
 
 static void swap_batches(lr_work *work)
@@ -524,22 +543,36 @@ static void ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_gath
           job->tracer->scene->sun.source, DIM_FAINT_SUN);
 }
 
+// Under a lobe only what it lets in counts: of the rays of a queue from `first` on.
+static void let_in(const lr_line_job *job, lr_shadow_queue *q, int first, const lr_gather_record *r)
+{
+    float share[LR_MAX_BINS];
+    for (int k = first; r->coat > 0 && k < q->rays.count; k++) {
+        lr_surface_let_in(&job->tracer->scene->surface[r->coat - 1], lr_dotf(r->normal, lr_rays_direction(&q->rays, k)), share);
+        for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
+            q->weight[b*LR_CHUNK_RAYS + k] *= share[b];
+    }
+}
+
 // The first step from a point: irradiance weighs light by the cosine, so the sky is asked with f cos = cos and the ray drawn by cos/pi carries pi.
 static void leave_point(const lr_line_job *job, int slot, const lr_gather_record *r, int number)
 {
     const lr_frame3f frame = lr_frame_aroundf(r->normal);
     const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->white, .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->normal};
-    float a, b, factor[LR_MAX_AMBIENT_BINS];
+    const int skies = job->work->sky.rays.count, suns = job->work->sun.rays.count;
+    float a, b, factor[LR_MAX_BINS];
     if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
         ask_sky(job, &v);
     if (job->all_light) {
         lr_vertex straight = v;
         if (job->tracer->scene->sun.present)
             ask_sun(job, &v);
-        ask_lamp(job, &straight, 1);
+        ask_lamp(job, &straight, NULL);
     }
     if (job->sunlit && number < job->links)
         ask_sunlit(job, &v, r, number);
+    let_in(job, &job->work->sky, skies, r);
+    let_in(job, &job->work->sun, suns, r);
     draw2(job, slot, 0, DIM_BOUNCE, &a, &b);
     float c, s;
     lr_turnf(b, &c, &s);
@@ -548,8 +581,9 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
         return;
     const lr_vec3f wi = lr_frame_tof(frame, lr_v3f(radius*c, radius*s, up));
     float weight = 0.0f;  // of lamps, for weighing what later steps meet; lamps met first are left out
-    for (int k = 0; k < LR_MAX_AMBIENT_BINS; k++)
-        factor[k] = (float)LR_PI;
+    lr_surface_let_in(r->coat > 0 ? &job->tracer->scene->surface[r->coat - 1] : &job->tracer->white, up, factor);
+    for (int k = 0; k < job->tracer->rig->bins.ambient_count; k++)
+        factor[k] *= (float)LR_PI;
     keep(job, slot, factor, offset(&v, wi), wi, up*LR_INV_PI_F, r->point, weight, -1);
     job->work->path_next.straight[job->work->next.count - 1] = 1;
 }

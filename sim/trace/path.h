@@ -16,8 +16,8 @@ typedef struct lr_vertex {   // a surface reached by path i
 } lr_vertex;
 
 // A shadow ray to lamp `l`, picked with `weight` of v->lamp_weight; `third` chooses the place on it, and the answer is multiplied by
-// `faint`. `alone`: no drawn ray will look for lamps from here.
-void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight, float third, float faint, int alone);
+// `faint`. `drawn`: the surface, or its lobe, by which a ray drawn from here looks for lamps too; NULL: none does.
+void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight, float third, float faint, const lr_surface *drawn);
 
 // Whether random numbers of a path are hashes, as one sample needs no even spread; else points of a sequence.
 static inline int lr_path_alone(const lr_line_job *job)

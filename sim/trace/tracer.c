@@ -45,10 +45,17 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
     tracer->white = (lr_surface){.kind = LR_MATERIAL_DIFFUSE, .bin_count = LR_MAX_BINS, .texture = -1};
     for (int b = 0; b < LR_MAX_BINS; b++)
         tracer->white.reflectance[b] = (float)LR_PI;
-    const lr_status status = lr_lights_create(scene, &rig->bins, &tracer->lights, err);
+    const size_t materials = (size_t)scene->material_count;
+    tracer->lobe = malloc((materials + 1)*sizeof *tracer->lobe);
+    const lr_status status = tracer->lobe ? lr_lights_create(scene, &rig->bins, &tracer->lights, err) : lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
     if (status != LR_OK) {
+        free(tracer->lobe);
         free(tracer);
         return status;
+    }
+    for (size_t k = 0; k < materials; k++) {
+        tracer->lobe[k] = scene->surface[k];
+        tracer->lobe[k].lobe_only = lr_surface_has_base(&scene->surface[k]);
     }
     *out = tracer;
     return LR_OK;
@@ -68,6 +75,7 @@ void lr_tracer_destroy(lr_tracer *tracer)
         return;
     lr_lights_destroy(&tracer->lights);
     lr_gather_destroy(tracer->gather);
+    free(tracer->lobe);
     free(tracer);
 }
 

@@ -30,6 +30,7 @@ typedef struct lr_tracer {     // read-only while tracing
     const lr_rig *rig;
     lr_lights lights;
     lr_surface white;          // matte with reflectance pi in every bin: radiance out = irradiance in
+    lr_surface *lobe;          // (materials) the scene's surfaces without what their lobes let through, where that can be told apart
     struct lr_gather *gather;  // or NULL; made by lr_tracer_gather
     float gather_error;        // added to the gathered light: this many times its error as the gathering itself shows it; 0
 } lr_tracer;
