@@ -495,10 +495,10 @@ static inline void find_one(const lr_gather *g, float x, float y, float z, float
     *most2 = most*most;
 }
 
-WIDE static void find(const lr_gather *g, const lr_gather_points *p, spot *s)
+WIDE static void find(const lr_gather *g, int count, const lr_gather_points *p, spot *s)
 {
     const lr_vec3f c = g->center;
-    for (int i = 0; i < LR_GATHER_LOOKS; i++)
+    for (int i = 0; i < count; i++)
         find_one(g, p->x[i] - c.x, p->y[i] - c.y, p->z[i] - c.z, &s->row[i], &s->turn[i], &s->most2[i]);
 }
 
@@ -573,7 +573,7 @@ void lr_gather_look_many(const lr_gather *g, int count, const lr_gather_points *
     spot s;
     around a[LR_GATHER_LOOKS];
     int record[LR_GATHER_LOOKS][4];
-    find(g, point, &s);
+    find(g, count, point, &s);
     for (int i = 0; i < count; i++) {
         found[i] = s.most2[i] > 0.0f;
         if (!found[i])

@@ -167,7 +167,7 @@ typedef struct lr_ivertex {     // a surface that path i reached
     lr_receiver x;
 } lr_ivertex;
 
-static void draw2(const lr_ipath_state *path, int i, int step, int dim, float *u, float *v)
+static inline __attribute__((always_inline)) void draw2(const lr_ipath_state *path, int i, int step, int dim, float *u, float *v)
 {
     lr_sobol2(path->sample[i], lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim)), u, v);
 }

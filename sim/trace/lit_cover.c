@@ -67,10 +67,10 @@ static inline __attribute__((always_inline)) void keep(lr_cover_vec *v, int i, l
     v->z[i] = from.z;
 }
 
-WIDE static void cover(const frame *f, const rays *r, lr_cover *out)
+WIDE static void cover(const frame *f, const rays *r, int count, lr_cover *out)
 {
     const float middle = 0.5f*(f->low + f->high);
-    for (int i = 0; i < N; i++) {
+    for (int i = 0; i < count; i++) {
         const lr_vec3f d = between(r, i, r->along[i], r->aside[i], f->bend), m = between(r, i, middle, 0.0f, f->bend);
         plane p = {.eye = lr_v3f(f->origin.x + r->pupil.x[i], f->origin.y + r->pupil.y[i], f->origin.z + r->pupil.z[i])};
         p.normal = lr_frame_fromf(f->module, lr_v3f(r->normal.x[i], r->normal.y[i], r->normal.z[i]));
@@ -95,10 +95,8 @@ void lr_cover_fill(const lr_line_job *job, const lr_frame3f *module, int first, 
     rays r;
     out->first = first;
     out->count = b->count - first < N ? b->count - first : N;
-    if (out->count < N)
-        memset(&r, 0, sizeof r);
     load(job, first, out->count, &r);
-    cover(&f, &r, out);
+    cover(&f, &r, out->count, out);
 }
 
 static inline __attribute__((always_inline)) lr_vec3f in_laser(const lr_beam *b, const lr_cover_vec *p, int i)
@@ -110,7 +108,8 @@ static inline __attribute__((always_inline)) lr_vec3f in_laser(const lr_beam *b,
 WIDE void lr_beam_look(const lr_beam *beam, const lr_cover *cover, lr_beam_view *out)
 {
     const lr_beam b = *beam;
-    for (int i = 0; i < N; i++) {
+    const int count = cover->count;
+    for (int i = 0; i < count; i++) {
         const lr_vec3f at = in_laser(&b, &cover->place[LR_COVER_MIDDLE], i);
         const float r = sqrtf(lr_dotf(at, at)), grown = b.divergence_rad*r, sigma = 0.25f*sqrtf(b.thickness_m*b.thickness_m + grown*grown);
         const float y0 = in_laser(&b, &cover->place[LR_COVER_ACROSS0], i).y, y1 = in_laser(&b, &cover->place[LR_COVER_ACROSS1], i).y;
@@ -122,7 +121,7 @@ WIDE void lr_beam_look(const lr_beam *beam, const lr_cover *cover, lr_beam_view 
         out->y1[i] = y1;
         out->within[i] = (at.x > 0.0f) & (fabsf(at.z) < b.slope*at.x) & ((near_y <= TAIL_SIGMA*sigma) | (y0*y1 <= 0.0f));
     }
-    for (int i = 0; i < N; i++) {
+    for (int i = 0; i < count; i++) {
         const lr_vec3f a0 = in_laser(&b, &cover->place[LR_COVER_ALONG0], i), a1 = in_laser(&b, &cover->place[LR_COVER_ALONG1], i);
         out->alpha0[i] = lr_atan2f(a0.z, a0.x);
         out->alpha1[i] = lr_atan2f(a1.z, a1.x);

@@ -34,7 +34,7 @@ typedef struct sun_rays { lr_gather_points wi; float value[N]; } sun_rays;   // 
 
 WIDE static void draw_alone(const block *b, uint32_t dim, float u[N], float v[N])
 {
-    for (int i = 0; i < N; i++) {
+    for (int i = 0; i < b->count; i++) {
         const uint32_t key = lr_hash(b->seed[i], dim);
         u[i] = lr_uniform(key);
         v[i] = lr_uniform(lr_hash(key, 1));
@@ -43,7 +43,7 @@ WIDE static void draw_alone(const block *b, uint32_t dim, float u[N], float v[N]
 
 WIDE static void draw_even(const block *b, uint32_t dim, float u[N], float v[N])
 {
-    for (int i = 0; i < N; i++)
+    for (int i = 0; i < b->count; i++)
         lr_sobol2(b->sample[i], lr_hash(b->seed[i], dim), &u[i], &v[i]);
 }
 
@@ -150,7 +150,7 @@ WIDE static void aim_at_sun(const lr_lights *lights, const block *b, const float
 {
     const lr_frame3f f = lights->sun_frame;
     const float sine = lights->sun_sine;
-    for (int i = 0; i < N; i++) {
+    for (int i = 0; i < b->count; i++) {
         float c, s;
         lr_turnf(v[i], &c, &s);
         const float radius = sine*sqrtf(u[i]), across = radius*c, along = radius*s;
@@ -208,20 +208,21 @@ static void ask_sun(const lr_line_job *job, const block *b)
 WIDE static void pick_lamps(const lr_lights *lights, const block *b, const float pick[N], int32_t lamp[N], float total[N])
 {
     float rest[N];
-    for (int i = 0; i < N; i++) {
+    const int count = b->count;
+    for (int i = 0; i < count; i++) {
         total[i] = 0.0f;
         lamp[i] = -1;
     }
     for (int k = 0; k < lights->lamp_count; k++) {
         const lr_lit_lamp l = lights->lamp[k];
-        for (int i = 0; i < N; i++)
+        for (int i = 0; i < count; i++)
             total[i] += lr_lights_lamp_weight(&l, lr_v3f(b->point.x[i], b->point.y[i], b->point.z[i]));
     }
-    for (int i = 0; i < N; i++)
+    for (int i = 0; i < count; i++)
         rest[i] = pick[i]*total[i];
     for (int k = 0; k < lights->lamp_count; k++) {
         const lr_lit_lamp l = lights->lamp[k];
-        for (int i = 0; i < N; i++) {
+        for (int i = 0; i < count; i++) {
             const float w = lr_lights_lamp_weight(&l, lr_v3f(b->point.x[i], b->point.y[i], b->point.z[i]));
             const int open = (w > 0.0f) & (rest[i] >= 0.0f);
             lamp[i] = open ? k : lamp[i];
@@ -259,7 +260,6 @@ static void ask_lamps(const lr_line_job *job, const block *b)
 
 static void light_block(const lr_line_job *job, block *b)
 {
-    memset(&b->slot[b->count], 0, (size_t)(N - b->count)*sizeof *b->slot);
     take_gathered(job, b);
     if (job->tracer->scene->sun.present)
         ask_sun(job, b);
@@ -270,7 +270,8 @@ static void light_block(const lr_line_job *job, block *b)
 void lr_matte_light(const lr_line_job *job)
 {
     lr_work *work = job->work;
-    block b = {0};
+    block b;
+    b.count = 0;
     memset(work->done, 0, (size_t)work->rays.count);
     if (!job->known)
         return;

@@ -19,7 +19,7 @@
 #define MOST_SURVIVAL 0.95f     // a path lives on with at most this chance
 
 // Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: hashes do.
-static void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
+static inline __attribute__((always_inline)) void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
 {
     const lr_path_state *path = &job->work->path;
     const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim));
