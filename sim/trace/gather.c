@@ -73,7 +73,7 @@ static lr_status make_grid(lr_gather *g, lr_error *err)
         g->first_cell[r + 1] = g->first_cell[r] + cells_of_row(g->rows, r);
     g->cell = malloc((size_t)g->first_cell[g->rows]*sizeof *g->cell);
     g->record = malloc((size_t)g->first_cell[g->rows]*sizeof *g->record);
-    g->stride = (LOOK_VALUES + g->values + LOOK_LINE - 1)/LOOK_LINE*LOOK_LINE;
+    g->stride = (LOOK_VALUES + 2*g->values + LOOK_LINE - 1)/LOOK_LINE*LOOK_LINE;
     g->look = aligned_alloc(LOOK_LINE*sizeof(float), (size_t)g->first_cell[g->rows]*(size_t)g->stride*sizeof(float));
     return g->cell && g->record && g->look ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
 }
@@ -342,6 +342,7 @@ static void lay_out(lr_gather *g)
         memcpy(look + LOOK_NORMAL, &g->record[i].normal, 3*sizeof *look);
         look[LOOK_COAT] = (float)g->record[i].coat;
         memcpy(look + LOOK_VALUES, g->irradiance + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
+        memcpy(look + LOOK_VALUES + g->values, g->error + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
     }
 }
 
@@ -525,16 +526,17 @@ static inline around cells_around(const lr_gather *g, float row, float turn)
 }
 
 // Interpolates between those records that lie on the same surface, within `most2`.
-static inline int look_around(const lr_gather *g, const int record[4], const float share[4], lr_vec3f point, lr_vec3f normal, int coat, float most2,
-                              float errors, float *out, int apart)
+int lr_gather_look_aimed(const lr_gather *g, const lr_gather_aim *aim, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out)
 {
     float weight[4], total = 0.0f, d2;
     const float *look[4];
     for (int j = 0; j < 4; j++) {
-        look[j] = g->look + (ptrdiff_t)(record[j] < 0 ? 0 : record[j])*g->stride;
-        const int same = record[j] >= 0 && look[j][LOOK_COAT] == (float)coat && same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
-                                                        lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), &d2) && d2 <= most2;
-        weight[j] = same ? share[j] : 0.0f;
+        look[j] = g->look + (ptrdiff_t)(aim->record[j] < 0 ? 0 : aim->record[j])*g->stride;
+        const int same = aim->record[j] >= 0 && look[j][LOOK_COAT] == (float)coat &&
+                         same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
+                                                             lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), &d2) &&
+                         d2 <= aim->most2;
+        weight[j] = same ? aim->weight[j] : 0.0f;
         total += weight[j];
     }
     if (!(total >= LEAST_WEIGHT))
@@ -542,53 +544,38 @@ static inline int look_around(const lr_gather *g, const int record[4], const flo
     for (int j = 0; j < 4; j++)
         weight[j] /= total;
     for (int k = 0; k < g->values; k++) {
-        const float *v = &look[0][LOOK_VALUES + k];
-        float sum = weight[0]*v[0];
-        for (int j = 1; j < 4; j++)
-            sum += weight[j]*look[j][LOOK_VALUES + k];
-        for (int j = 0; errors != 0.0f && j < 4; j++)
-            if (weight[j] > 0.0f)
-                sum += errors*weight[j]*g->error[(size_t)record[j]*(size_t)g->values + (size_t)k];
-        out[k*apart] = sum;
+        const int at = LOOK_VALUES + k, off = at + g->values;
+        const float value = weight[0]*look[0][at] + weight[1]*look[1][at] + weight[2]*look[2][at] + weight[3]*look[3][at];
+        const float error = weight[0]*look[0][off] + weight[1]*look[1][off] + weight[2]*look[2][off] + weight[3]*look[3][off];
+        out[k] = value + errors*error;
     }
     return 1;
 }
 
 int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out)
 {
-    float row, turn, most2;
-    int record[4];
-    find_one(g, point.x - g->center.x, point.y - g->center.y, point.z - g->center.z, &row, &turn, &most2);
-    if (!(most2 > 0.0f))
-        return 0;
-    const around a = cells_around(g, row, turn);
-    for (int j = 0; j < 4; j++)
-        record[j] = a.cell[j] < 0 ? -1 : g->cell[a.cell[j]];
-    return look_around(g, record, a.weight, point, normal, coat, most2, errors, out, 1);
+    lr_gather_points one = {{point.x}, {point.y}, {point.z}};
+    lr_gather_aim aim;
+    lr_gather_aim_at(g, 1, &one, &aim);
+    return lr_gather_look_aimed(g, &aim, point, normal, coat, errors, out);
 }
 
-// In passes, so that what one point needs from memory comes while others are worked on.
-void lr_gather_look_many(const lr_gather *g, int count, const lr_gather_points *point, const lr_gather_points *normal, float errors, float *out, uint8_t *found)
+void lr_gather_aim_at(const lr_gather *g, int count, const lr_gather_points *point, lr_gather_aim *aim)
 {
     spot s;
     around a[LR_GATHER_LOOKS];
-    int record[LR_GATHER_LOOKS][4];
     find(g, count, point, &s);
     for (int i = 0; i < count; i++) {
-        found[i] = s.most2[i] > 0.0f;
-        if (!found[i])
-            continue;
-        a[i] = cells_around(g, s.row[i], s.turn[i]);
+        a[i] = s.most2[i] > 0.0f ? cells_around(g, s.row[i], s.turn[i]) : (around){{-1, -1, -1, -1}, {0.0f}};
         __builtin_prefetch(&g->cell[a[i].cell[0] < 0 ? 0 : a[i].cell[0]]);
         __builtin_prefetch(&g->cell[a[i].cell[2] < 0 ? 0 : a[i].cell[2]]);
     }
-    for (int i = 0; i < count; i++)
-        for (int j = 0; found[i] && j < 4; j++) {
-            record[i][j] = a[i].cell[j] < 0 ? -1 : g->cell[a[i].cell[j]];
-            __builtin_prefetch(g->look + (ptrdiff_t)(record[i][j] < 0 ? 0 : record[i][j])*g->stride);
+    for (int i = 0; i < count; i++) {
+        aim[i].most2 = s.most2[i];
+        for (int j = 0; j < 4; j++) {
+            aim[i].record[j] = a[i].cell[j] < 0 ? -1 : g->cell[a[i].cell[j]];
+            aim[i].weight[j] = a[i].weight[j];
+            __builtin_prefetch(g->look + (ptrdiff_t)(aim[i].record[j] < 0 ? 0 : aim[i].record[j])*g->stride);
         }
-    for (int i = 0; i < count; i++)
-        if (found[i])
-            found[i] = (uint8_t)look_around(g, record[i], a[i].weight, lr_v3f(point->x[i], point->y[i], point->z[i]),
-                                            lr_v3f(normal->x[i], normal->y[i], normal->z[i]), 0, s.most2[i], errors, out + i, LR_GATHER_LOOKS);
+    }
 }

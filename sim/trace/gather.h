@@ -39,7 +39,7 @@ typedef struct lr_gather {
                               // `irradiance` does, but for what averaging over neighbours leaves out
     lr_trace_count count;     // rays it took
     int stride;               // floats of a record of `look`
-    float *look;              // (record_count x stride) what looking up needs, side by side: point, normal, coat, 0, irradiance
+    float *look;              // (record_count x stride) what looking up needs, side by side: point, normal, coat, 0, irradiance, error
 } lr_gather;
 
 // `progress` may be NULL; a non-zero return stops with CANCELLED. Same result for any number of threads. Errors: MEMORY, CANCELLED.
@@ -51,10 +51,11 @@ void lr_gather_destroy(lr_gather *gather);  // NULL is fine
 // of this surface is near.
 int lr_gather_look(const lr_gather *gather, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out);
 
-// The same for up to LR_GATHER_LOOKS points on matte surfaces at once, in half the time: `out` (values x LR_GATHER_LOOKS), found (count).
+// The same in two steps, so that what up to LR_GATHER_LOOKS points need from memory comes while others are worked on.
 #define LR_GATHER_LOOKS 64
 typedef struct lr_gather_points { float x[LR_GATHER_LOOKS], y[LR_GATHER_LOOKS], z[LR_GATHER_LOOKS]; } lr_gather_points;
-void lr_gather_look_many(const lr_gather *gather, int count, const lr_gather_points *point, const lr_gather_points *normal, float errors, float *out,
-                         uint8_t *found);
+typedef struct lr_gather_aim { int record[4]; float weight[4], most2; } lr_gather_aim;   // records around a point, -1: none; how far they may be, squared
+void lr_gather_aim_at(const lr_gather *gather, int count, const lr_gather_points *point, lr_gather_aim *aim);
+int lr_gather_look_aimed(const lr_gather *gather, const lr_gather_aim *aim, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out);
 
 #endif

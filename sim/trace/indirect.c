@@ -183,6 +183,7 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
     lr_indirect *in = job->work->indirect;
     lr_ipath_state *path = &in->path;
     const uint32_t seed = lr_hash(job->seed, 0x696e6469u);
+    const lr_job_pose pose = lr_job_pose_at(job, 0.0f);
     in->rays.count = 0;
     for (int s = 0; s < samples; s++)
         for (int i = 0; i < job->count; i++) {
@@ -202,7 +203,7 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
                     job->camera->laser_response[(size_t)l*job->camera->pixels + pixel]/(float)job->tracer->def.indirect_samples;
             if (job->camera->pupil)
                 draw2(path, slot, 0, LR_DIM_PUPIL, &u, &v);
-            lr_job_pupil_ray(job, &in->rays, slot, lr_job_direction(job, pixel, along, across - 0.5f), lr_job_pupil(job, pixel, u, v), 0.0f);
+            lr_job_pupil_ray(job, &in->rays, slot, lr_job_direction(job, pixel, along, across - 0.5f), lr_job_pupil(job, pixel, u, v), &pose);
         }
 }
 

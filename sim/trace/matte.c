@@ -118,9 +118,13 @@ static void take_gathered(const lr_line_job *job, block *b)
 {
     const lr_scene *scene = job->tracer->scene;
     const int bins = job->tracer->rig->bins.ambient_count;
-    float irradiance[LR_MAX_GATHERED*N];
+    float irradiance[N*LR_MAX_GATHERED];
+    lr_gather_aim aim[N];
     uint8_t found[N];
-    lr_gather_look_many(job->known, b->count, &b->point, &b->normal, job->tracer->gather_error, irradiance, found);
+    const int values = job->known->values;
+    lr_gather_aim_at(job->known, b->count, &b->point, aim);
+    for (int i = 0; i < b->count; i++)
+        found[i] = (uint8_t)lr_gather_look_aimed(job->known, &aim[i], get(&b->point, i), get(&b->normal, i), 0, job->tracer->gather_error, irradiance + i*values);
     for (int k = 0; k < scene->source_count; k++) {
         const lr_source_kind kind = scene->source[k].kind;
         float *part = job->work->sums + (kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP)*LR_CHUNK_PIXELS;
@@ -128,7 +132,7 @@ static void take_gathered(const lr_line_job *job, block *b)
             const float *e = response(job, k, b->slot[i]);
             float sum = 0.0f;
             for (int bin = 0; bin < bins && found[i]; bin++)
-                sum += b->carry[bin][i]*irradiance[(k*bins + bin)*N + i]*LR_INV_PI_F*e[bin];
+                sum += b->carry[bin][i]*irradiance[i*values + k*bins + bin]*LR_INV_PI_F*e[bin];
             part[job->work->path.pixel[b->slot[i]]] += sum;
         }
     }

@@ -411,8 +411,8 @@ static void absorb_in_glass(const lr_line_job *job, int i)
         path->throughput[b*LR_CHUNK_RAYS + i] *= expf(-glass->absorption_per_m[b]*job->work->rays.t[i]);
 }
 
-// Adds what the surface scatters evenly of the room's gathered light where there is some. Returns 1 if so.
-static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat)
+// Adds what the surface scatters evenly of the room's gathered light where there is some. Returns 1 if so. `aim`: where that is, or NULL.
+static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat, const lr_gather_aim *aim)
 {
     const lr_scene *scene = job->tracer->scene;
     const lr_gather *gather = job->known;
@@ -424,7 +424,7 @@ static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat)
     const lr_vec3f facing = out >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f);
     const lr_path_state *path = &job->work->path;
     const float errors = !job->gathered ? job->tracer->gather_error : path->pixel[v->i] % 2 == 0 ? 1.0f : -1.0f;  // each set of paths its own half
-    if (!lr_gather_look(gather, v->point, facing, coat, errors, irradiance))
+    if (!(aim ? lr_gather_look_aimed(gather, aim, v->point, facing, coat, errors, irradiance) : lr_gather_look(gather, v->point, facing, coat, errors, irradiance)))
         return 0;
     lr_surface_base(v->surface, v->scale, fabsf(out), base);
     for (int k = 0; k < scene->source_count; k++) {
@@ -439,10 +439,10 @@ static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat)
 
 // Light from the sources, and the path's next ray. Where gathered light is known a matte surface needs no next ray, and a coated one only
 // that of its lobe.
-static void scatter(const lr_line_job *job, lr_vertex *v)
+static void scatter(const lr_line_job *job, lr_vertex *v, const lr_gather_aim *aim)
 {
     const lr_scene *scene = job->tracer->scene;
-    const int coat = lr_gather_coat(scene, v->surface), known = take_gathered(job, v, coat);
+    const int coat = lr_gather_coat(scene, v->surface), known = take_gathered(job, v, coat, aim);
     const lr_surface *drawn = !known ? v->surface : coat > 0 ? &job->tracer->lobe[v->surface - scene->surface] : NULL;
     if (!v->surface->specular) {
         if (scene->sun.present)
@@ -457,7 +457,7 @@ static void scatter(const lr_line_job *job, lr_vertex *v)
     go_on(job, v);
 }
 
-static void visit(const lr_line_job *job, int i, int step)
+static void visit(const lr_line_job *job, int i, int step, const lr_gather_aim *aim)
 {
     lr_work *work = job->work;
     const lr_rays *rays = &work->rays;
@@ -478,7 +478,35 @@ static void visit(const lr_line_job *job, int i, int step)
         int material;
         v.surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &v.scale, &material);
     }
-    scatter(job, &v);
+    scatter(job, &v, aim);
+}
+
+// Where rays first .. end, in the gathered light.
+static void aim_at(const lr_line_job *job, int first, int count, lr_gather_aim *aim)
+{
+    const lr_rays *rays = &job->work->rays;
+    lr_gather_points p;
+    for (int i = 0; i < count; i++) {
+        const lr_vec3f point = rays->object[first + i] >= 0 ? lr_rays_point(rays, first + i) : lr_rays_origin(rays, first + i);
+        p.x[i] = point.x;
+        p.y[i] = point.y;
+        p.z[i] = point.z;
+    }
+    lr_gather_aim_at(job->known, count, &p, aim);
+}
+
+static void visit_all(const lr_line_job *job, int step)
+{
+    const lr_work *work = job->work;
+    lr_gather_aim aim[LR_GATHER_LOOKS];
+    for (int first = 0; first < work->rays.count; first += LR_GATHER_LOOKS) {
+        const int count = work->rays.count - first < LR_GATHER_LOOKS ? work->rays.count - first : LR_GATHER_LOOKS;
+        if (job->known && step > 0)
+            aim_at(job, first, count, aim);
+        for (int i = 0; i < count; i++)
+            if (step > 0 || !work->done[first + i])
+                visit(job, first + i, step, step > 0 ? aim + i : NULL);  // few are left at step 0
+    }
 }
 
 static void swap_batches(lr_work *work)
@@ -508,9 +536,7 @@ static void run_paths(const lr_line_job *job, int first_step)
         work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
         if (step == 0)
             lr_matte_light(job);
-        for (int i = 0; i < work->rays.count; i++)
-            if (step > 0 || !work->done[i])
-                visit(job, i, step);
+        visit_all(job, step);
         collect_all(job);
         swap_batches(work);
     }

@@ -320,13 +320,18 @@ static lr_vec3f turn(lr_vec3f v, lr_vec3f axis, float a)
     return lr_madf(lr_madf(v, a, once), 0.5f*a*a, twice);
 }
 
-void lr_job_camera_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, float dt_s)
+lr_job_pose lr_job_pose_at(const lr_line_job *job, float dt_s)
 {
-    const lr_vec3f *r = job->to_world;
     const float angle = job->rate*dt_s;
-    const lr_vec3f d = lr_madf(lr_madf(lr_mulf(r[0], direction.x), direction.y, r[1]), direction.z, r[2]);
-    lr_rays_set(rays, slot, lr_addf(job->pivot, turn(job->arm, job->axis, angle)), lr_unitf(turn(d, job->axis, angle)), 0.0f, INFINITY,
-                job->time + dt_s);
+    lr_job_pose pose = {.origin = lr_addf(job->pivot, turn(job->arm, job->axis, angle)), .time_s = job->time + dt_s};
+    for (int k = 0; k < 3; k++)
+        pose.column[k] = turn(job->to_world[k], job->axis, angle);
+    return pose;
+}
+
+static lr_vec3f posed(const lr_job_pose *pose, lr_vec3f v)
+{
+    return lr_madf(lr_madf(lr_mulf(pose->column[0], v.x), v.y, pose->column[1]), v.z, pose->column[2]);
 }
 
 lr_vec3f lr_job_pupil(const lr_line_job *job, int pixel, float u, float v)
@@ -339,16 +344,12 @@ lr_vec3f lr_job_pupil(const lr_line_job *job, int pixel, float u, float v)
     return lr_madf(lr_mulf(job->camera->pupil[2*pixel], radius*c), radius*s, job->camera->pupil[2*pixel + 1]);
 }
 
-void lr_job_pupil_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, lr_vec3f pupil, float dt_s)
+void lr_job_pupil_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, lr_vec3f pupil, const lr_job_pose *pose)
 {
-    lr_job_camera_ray(job, rays, slot, lr_job_bent(job, direction, pupil), dt_s);
-    if (!job->camera->pupil)
-        return;
-    const lr_vec3f *r = job->to_world;
-    const lr_vec3f moved = turn(lr_madf(lr_madf(lr_mulf(r[0], pupil.x), pupil.y, r[1]), pupil.z, r[2]), job->axis, job->rate*dt_s);
-    rays->ox[slot] += moved.x;
-    rays->oy[slot] += moved.y;
-    rays->oz[slot] += moved.z;
+    lr_vec3f origin = pose->origin;
+    if (job->camera->pupil)
+        origin = lr_addf(origin, posed(pose, pupil));
+    lr_rays_set(rays, slot, origin, lr_unitf(posed(pose, lr_job_bent(job, direction, pupil))), 0.0f, INFINITY, pose->time_s);
 }
 
 // ---- a line -----------------------------------------------------------------------------------------------------------

@@ -118,8 +118,9 @@ void lr_work_occluded_panes(const lr_line_job *job, lr_rays *rays, lr_ray_order 
 // Replaces hits on panes by what lies behind them; multiplies work->pass (starts at 1) and sets work->behind.
 void lr_work_look_through(const lr_line_job *job, lr_rays *rays, lr_ray_order order);
 
-// Ray `slot` of `rays` from the camera along `direction` (module frame, about unit length), `dt_s` after mid-exposure.
-void lr_job_camera_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, float dt_s);
+// Where the camera is and how it is turned `dt_s` after mid-exposure: origin of its rays, and columns of the rotation, in the world.
+typedef struct lr_job_pose { lr_vec3f origin, column[3]; float time_s; } lr_job_pose;
+lr_job_pose lr_job_pose_at(const lr_line_job *job, float dt_s);
 // A place on the pupil for the two numbers u, v in 0..1: offset from its middle, module frame; 0 for a pinhole.
 lr_vec3f lr_job_pupil(const lr_line_job *job, int pixel, float u, float v);
 // `direction` as seen from that place: to where the ray from the middle is in focus, focus_m away.
@@ -127,8 +128,8 @@ static inline lr_vec3f lr_job_bent(const lr_line_job *job, lr_vec3f direction, l
 {
     return job->camera->pupil ? lr_madf(direction, -1.0f/(float)job->camera->def->lens.focus_m, pupil) : direction;
 }
-// The camera ray of a sample that starts on the pupil; `direction` is that from its middle.
-void lr_job_pupil_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, lr_vec3f pupil, float dt_s);
+// The camera ray of a sample that starts on the pupil; `direction` (module frame, about unit length) is that from its middle.
+void lr_job_pupil_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, lr_vec3f pupil, const lr_job_pose *pose);
 #define LR_DIM_PUPIL 0x7075u     // dimension of the pupil's numbers, beyond those of any step
 // Direction between two pixel edges, `along` in 0..1 down the pixel, `across` in pixel widths.
 static inline lr_vec3f lr_job_direction(const lr_line_job *job, int pixel, float along, float across)
