@@ -4,12 +4,13 @@
 #include <string.h>
 
 #include "core/anglef.h"
+#include "trace/surface_eval.h"
 
 #define STRETCH 4.0f           // at grazing angles the tangent plane is followed at most this many ranges out and in
 #define TAIL_SIGMA 6.0f        // of the sheet: beyond lies nothing
 
 // Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default")))
+#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
 
 #define N LR_COVER_PARTS
 
@@ -22,7 +23,7 @@ static void put(lr_cover_vec *v, int i, lr_vec3f from)
     v->z[i] = from.z;
 }
 
-static void load(const lr_line_job *job, int first, int count, rays *r)
+static void load(const lr_line_job *job, int first, int count, rays *r, lr_cover *out)
 {
     const lr_part_batch *b = &job->work->part;
     const lr_rays *hits = &job->work->rays;
@@ -33,6 +34,12 @@ static void load(const lr_line_job *job, int first, int count, rays *r)
         put(&r->across, i, job->camera->across[pixel]);
         put(&r->pupil, i, b->pupil[k]);
         put(&r->normal, i, lr_rays_normal(hits, k));
+        const lr_surface *s = job->work->met[k].surface;
+        const lr_matte matte = s ? lr_matte_of(s) : (lr_matte){1.0f, 0.0f, 0.0f, 0.0f};
+        out->a[i] = matte.a;
+        out->r[i] = matte.r;
+        out->left[i] = matte.left;
+        out->grazing[i] = matte.grazing;
     }
     memcpy(r->t, hits->t + first, (size_t)count*sizeof *r->t);
     memcpy(r->along, b->along + first, (size_t)count*sizeof *r->along);
@@ -78,7 +85,9 @@ WIDE static void cover(const frame *f, const rays *r, int count, lr_cover *out)
         p.center = lr_dotf(p.normal, d);
         keep(&out->normal, i, p.normal);
         keep(&out->hit, i, lr_madf(p.eye, p.t, d));
-        keep(&out->middle, i, m);
+        const lr_vec3f eye = lr_mulf(m, -1.0f/sqrtf(lr_dotf(m, m)));
+        keep(&out->to_eye, i, eye);
+        out->out[i] = lr_dotf(p.normal, eye);
         keep(&out->place[LR_COVER_MIDDLE], i, on_plane(&p, m));
         keep(&out->place[LR_COVER_ALONG0], i, on_plane(&p, between(r, i, f->low, 0.0f, f->bend)));
         keep(&out->place[LR_COVER_ALONG1], i, on_plane(&p, between(r, i, f->high, 0.0f, f->bend)));
@@ -95,7 +104,7 @@ void lr_cover_fill(const lr_line_job *job, const lr_frame3f *module, int first, 
     rays r;
     out->first = first;
     out->count = b->count - first < N ? b->count - first : N;
-    load(job, first, out->count, &r);
+    load(job, first, out->count, &r, out);
     cover(&f, &r, out->count, out);
 }
 
@@ -125,5 +134,16 @@ WIDE void lr_beam_look(const lr_beam *beam, const lr_cover *cover, lr_beam_view 
         const lr_vec3f a0 = in_laser(&b, &cover->place[LR_COVER_ALONG0], i), a1 = in_laser(&b, &cover->place[LR_COVER_ALONG1], i);
         out->alpha0[i] = lr_atan2f(a0.z, a0.x);
         out->alpha1[i] = lr_atan2f(a1.z, a1.x);
+    }
+    for (int i = 0; i < count; i++) {
+        const lr_cover_vec *p = &cover->place[LR_COVER_MIDDLE], *h = &cover->hit, *n = &cover->normal, *e = &cover->to_eye;
+        const lr_vec3f wi = lr_unitf(lr_v3f(b.origin.x - p->x[i], b.origin.y - p->y[i], b.origin.z - p->z[i]));
+        const lr_vec3f back = lr_v3f(b.origin.x - h->x[i], b.origin.y - h->y[i], b.origin.z - h->z[i]);
+        const float side = cover->out[i] < 0.0f ? -1.0f : 1.0f, distance = sqrtf(lr_dotf(back, back));
+        const lr_matte matte = {cover->a[i], cover->r[i], cover->left[i], cover->grazing[i]};
+        keep(&out->wi, i, wi);
+        keep(&out->back, i, lr_mulf(back, 1.0f/distance));
+        out->distance[i] = distance;
+        out->matte[i] = lr_matte_value(matte, side*cover->out[i], side*(wi.x*n->x[i] + wi.y*n->y[i] + wi.z*n->z[i]), wi.x*e->x[i] + wi.y*e->y[i] + wi.z*e->z[i]);
     }
 }

@@ -15,7 +15,9 @@ typedef struct lr_cover_vec { float x[LR_COVER_PARTS], y[LR_COVER_PARTS], z[LR_C
 typedef struct lr_cover {      // module frame; of parts that hit nothing, numbers without meaning
     int first, count;          // slots of the batch
     lr_cover_vec normal, hit;  // of the ray that met it
-    lr_cover_vec middle;       // ray to the middle of what the part covers, about unit length
+    lr_cover_vec to_eye;       // from the middle of what the part covers, unit
+    float out[LR_COVER_PARTS]; // its cosine to the normal, signed
+    float a[LR_COVER_PARTS], r[LR_COVER_PARTS], left[LR_COVER_PARTS], grazing[LR_COVER_PARTS];   // lr_matte
     lr_cover_vec place[LR_COVER_PLACES];   // where the rays to the middle and the four sides meet the tangent plane
 } lr_cover;
 
@@ -35,6 +37,9 @@ typedef struct lr_beam_view {
     float y0[LR_COVER_PARTS], y1[LR_COVER_PARTS];     // out of the sheet, of the sides across
     float alpha0[LR_COVER_PARTS], alpha1[LR_COVER_PARTS];   // fan angles of the sides along
     int32_t within[LR_COVER_PARTS];                // 0: no light of the sheet reaches it
+    lr_cover_vec wi, back;                         // unit ways to the laser: from the middle, and from the hit
+    float distance[LR_COVER_PARTS];                // of the hit
+    float matte[LR_COVER_PARTS];                   // f cos over the reflectance at the middle, if the surface is matte
 } lr_beam_view;
 
 // Slots first .. of the batch, at most LR_COVER_PARTS; `module` holds the module's axes in the world at their time.

@@ -85,15 +85,22 @@ static lr_frame3f module_axes(const lr_line_job *job, float dt_s)
 }
 
 // From the hit back to the laser, both in the world at the part's time.
-static void shadow_ray(const lr_line_job *job, const lr_frame3f *module, const lr_beam *b, const lr_cover *cover, int i, int slot)
+static void shadow_ray(const lr_line_job *job, const lr_frame3f *module, const lr_beam_view *view, int k, int i, int slot)
 {
     const lr_rays *rays = &job->work->rays;
-    const int k = cover->first + i;
-    const lr_vec3f back = lr_subf(b->origin, lr_cover_at(&cover->hit, i));
-    const float distance = sqrtf(lr_dotf(back, back));
-    const lr_vec3f p = lr_rays_point(rays, k), n = lr_rays_normal(rays, k), d = lr_mulf(lr_frame_tof(*module, back), 1.0f/distance);
+    const lr_vec3f p = lr_rays_point(rays, k), n = lr_rays_normal(rays, k), d = lr_frame_tof(*module, lr_cover_at(&view->back, i));
     const float side = lr_dotf(n, d) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
-    lr_rays_set(&job->work->shadow, slot, lr_madf(p, side, n), d, 0.0f, distance - LR_OFFSET_M, rays->time_s[k]);
+    lr_rays_set(&job->work->shadow, slot, lr_madf(p, side, n), d, 0.0f, view->distance[i] - LR_OFFSET_M, rays->time_s[k]);
+}
+
+// f cos of the surface at the middle of part i.
+static float response_of(const lr_met *met, const lr_cover *cover, const lr_beam_view *view, int i, int bin)
+{
+    float f[LR_MAX_BINS];
+    if (lr_surface_is_matte(met->surface))
+        return met->surface->reflectance[bin]*met->scale*view->matte[i];
+    lr_surface_eval_world(met->surface, met->scale, lr_cover_at(&cover->normal, i), lr_cover_at(&cover->to_eye, i), lr_cover_at(&view->wi, i), f);
+    return f[bin];
 }
 
 // For every part of the block with light in reach: a shadow ray, and the radiance that comes if it is free.
@@ -111,14 +118,10 @@ static void queue_shadows(const lr_line_job *job, const lr_frame3f *module, cons
         const float e = beam_at(b, &view, i, per_rad[j], &lit);
         if (!(e > 0.0f))
             continue;
-        const lr_vec3f wi = lr_unitf(lr_subf(b->origin, lr_cover_at(&cover->place[LR_COVER_MIDDLE], i)));
-        const lr_vec3f wo = lr_mulf(lr_unitf(lr_cover_at(&cover->middle, i)), -1.0f);
-        float f[LR_MAX_BINS];
-        lr_surface_eval_world(work->met[k].surface, work->met[k].scale, lr_cover_at(&cover->normal, i), wo, wi, f);
         const int slot = work->shadow.count++;
         work->shadow_index[slot] = k | b->index << SLOT_BITS | (lit ? LIT : 0);
-        work->shadow_value[slot] = f[bin]*e*(panes ? work->pass[bin*LR_CHUNK_RAYS + k] : 1.0f);
-        shadow_ray(job, module, b, cover, i, slot);
+        work->shadow_value[slot] = response_of(&work->met[k], cover, &view, i, bin)*e*(panes ? work->pass[bin*LR_CHUNK_RAYS + k] : 1.0f);
+        shadow_ray(job, module, &view, k, i, slot);
     }
 }
 

@@ -9,8 +9,6 @@
 #include "trace/path.h"
 #include "trace/surface_eval.h"
 
-#define GRAZING 1e-6f        // as in scene/surface_lobe.h
-
 // Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
 #define WIDE __attribute__((target_clones("avx2", "default"), flatten))
 
@@ -22,8 +20,7 @@ typedef struct block {
     lr_gather_points point, normal;      // the normal on the side seen
     float out[N];                        // cosine towards the camera
     lr_gather_points to_eye;             // unit
-    float a[N], r[N], left[N];           // of the rough model: 1, 0, 0 for evenly matte
-    float grazing[N];
+    float a[N], r[N], left[N], grazing[N];   // lr_matte
     float carry[LR_MAX_AMBIENT_BINS][N]; // throughput times reflectance
     uint32_t seed[N], sample[N];
 } block;
@@ -78,7 +75,8 @@ static void add(const lr_line_job *job, block *b, int k)
 {
     const lr_work *work = job->work;
     const lr_surface *s = work->met[k].surface;
-    const int i = b->count++, rough = s->kind == LR_MATERIAL_ROUGH_DIFFUSE;
+    const lr_matte matte = lr_matte_of(s);
+    const int i = b->count++;
     const lr_vec3f n = lr_rays_normal(&work->rays, k), d = lr_rays_direction(&work->rays, k);
     const float away = lr_dotf(n, d), side = away <= 0.0f ? 1.0f : -1.0f;
     b->slot[i] = k;
@@ -86,10 +84,10 @@ static void add(const lr_line_job *job, block *b, int k)
     put(&b->normal, i, lr_mulf(n, side));
     put(&b->to_eye, i, lr_mulf(d, -1.0f));
     b->out[i] = fabsf(away);
-    b->a[i] = rough ? s->rough_a : 1.0f;
-    b->r[i] = rough ? s->rough_r : 0.0f;
-    b->left[i] = rough ? s->rough_left : 0.0f;
-    b->grazing[i] = rough ? GRAZING : 0.0f;
+    b->a[i] = matte.a;
+    b->r[i] = matte.r;
+    b->left[i] = matte.left;
+    b->grazing[i] = matte.grazing;
     for (int bin = 0; bin < job->tracer->rig->bins.ambient_count; bin++)
         b->carry[bin][i] = work->path.throughput[bin*LR_CHUNK_RAYS + k]*s->reflectance[bin]*work->met[k].scale;
     b->seed[i] = work->path.seed[k];
@@ -142,14 +140,6 @@ static void take_gathered(const lr_line_job *job, block *b)
 
 // ---- sun ----------------------------------------------------------------------------------------------------------------------
 
-// As in scene/surface.c.
-static inline __attribute__((always_inline)) float rough_albedo(float a, float r, float c)
-{
-    const float sine = sqrtf(lr_maxf(0.0f, 1.0f - c*c)), angle = lr_acosf(c);
-    const float g = sine*(angle - sine*c) + (2.0f/3.0f)*sine*(c*(1.0f + sine + sine*sine)/(1.0f + sine) - 1.0f);
-    return lr_minf(1.0f, a*(1.0f + r*LR_INV_PI_F*g));
-}
-
 WIDE static void aim_at_sun(const lr_lights *lights, const block *b, const float u[N], const float v[N], sun_rays *out)
 {
     const lr_frame3f f = lights->sun_frame;
@@ -161,14 +151,12 @@ WIDE static void aim_at_sun(const lr_lights *lights, const block *b, const float
         const lr_vec3f wi = lr_unitf(lr_v3f(across*f.x.x + along*f.y.x + f.z.x, across*f.x.y + along*f.y.y + f.z.y, across*f.x.z + along*f.y.z + f.z.z));
         const lr_vec3f n = lr_v3f(b->normal.x[i], b->normal.y[i], b->normal.z[i]);
         const float in = lr_dotf(n, wi), up = b->out[i];
-        const float flat = b->to_eye.x[i]*wi.x + b->to_eye.y[i]*wi.y + b->to_eye.z[i]*wi.z - in*up;
-        const float ratio = flat > 0.0f ? flat/lr_maxf(up, in) : flat;
-        const float more = (1.0f - rough_albedo(b->a[i], b->r[i], up))*(1.0f - rough_albedo(b->a[i], b->r[i], in))*b->left[i];
-        const float value = (b->a[i]*(1.0f + b->r[i]*ratio) + more)*in*LR_INV_PI_F;
+        const float between = b->to_eye.x[i]*wi.x + b->to_eye.y[i]*wi.y + b->to_eye.z[i]*wi.z;
+        const lr_matte matte = {b->a[i], b->r[i], b->left[i], b->grazing[i]};
         out->wi.x[i] = wi.x;
         out->wi.y[i] = wi.y;
         out->wi.z[i] = wi.z;
-        out->value[i] = (in > b->grazing[i]) & (up > b->grazing[i]) ? value : 0.0f;
+        out->value[i] = lr_matte_value(matte, up, in, between);
     }
 }
 

@@ -3,6 +3,7 @@
 #ifndef LR_TRACE_SURFACE_EVAL_H
 #define LR_TRACE_SURFACE_EVAL_H
 
+#include "core/anglef.h"
 #include "scene/material.h"
 
 #define LR_INV_PI_F 0.318309886f
@@ -21,6 +22,32 @@ static inline float lr_surface_eval_world(const lr_surface *surface, float scale
     float pdf;
     lr_surface_eval(surface, scale, lr_frame_fromf(frame, wo), lr_frame_fromf(frame, wi), f_cos, &pdf);
     return pdf;
+}
+
+// The two matte kinds in a form that loops can make vectors of: scene/surface.c has the model. Evenly matte: 1, 0, 0, 0.
+typedef struct lr_matte { float a, r, left, grazing; } lr_matte;
+
+static inline int lr_surface_is_matte(const lr_surface *s) { return s->kind == LR_MATERIAL_DIFFUSE || s->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
+
+static inline lr_matte lr_matte_of(const lr_surface *s)
+{
+    return s->kind == LR_MATERIAL_ROUGH_DIFFUSE ? (lr_matte){s->rough_a, s->rough_r, s->rough_left, 1e-6f} : (lr_matte){1.0f, 0.0f, 0.0f, 0.0f};
+}
+
+static inline float lr_matte_albedo(float a, float r, float c)
+{
+    const float sine = sqrtf(lr_maxf(0.0f, 1.0f - c*c)), angle = lr_acosf(c);
+    const float g = sine*(angle - sine*c) + (2.0f/3.0f)*sine*(c*(1.0f + sine + sine*sine)/(1.0f + sine) - 1.0f);
+    return lr_minf(1.0f, a*(1.0f + r*LR_INV_PI_F*g));
+}
+
+// f cos over the reflectance, for cosines `out` and `in` to the normal on the side seen, and the cosine between the two ways.
+static inline float lr_matte_value(lr_matte m, float out, float in, float between)
+{
+    const float across = between - in*out, ratio = across > 0.0f ? across/lr_maxf(out, in) : across;
+    const float more = (1.0f - lr_matte_albedo(m.a, m.r, out))*(1.0f - lr_matte_albedo(m.a, m.r, in))*m.left;
+    const float value = (m.a*(1.0f + m.r*ratio) + more)*in*LR_INV_PI_F;
+    return (in > m.grazing) & (out > m.grazing) ? value : 0.0f;
 }
 
 #endif
