@@ -114,7 +114,7 @@ static inline __attribute__((always_inline)) lr_vec3f in_laser(const lr_beam *b,
     return lr_v3f(lr_dotf(b->x, d), lr_dotf(b->y, d), lr_dotf(b->z, d));
 }
 
-WIDE void lr_beam_look(const lr_beam *beam, const lr_cover *cover, lr_beam_view *out)
+WIDE void lr_beam_look(const lr_beam *beam, const lr_cover *restrict cover, lr_beam_view *restrict out)
 {
     const lr_beam b = *beam;
     const int count = cover->count;

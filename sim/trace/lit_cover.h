@@ -44,7 +44,7 @@ typedef struct lr_beam_view {
 
 // Slots first .. of the batch, at most LR_COVER_PARTS; `module` holds the module's axes in the world at their time.
 void lr_cover_fill(const lr_line_job *job, const lr_frame3f *module, int first, lr_cover *out);
-void lr_beam_look(const lr_beam *beam, const lr_cover *cover, lr_beam_view *out);
+void lr_beam_look(const lr_beam *beam, const lr_cover *restrict cover, lr_beam_view *restrict out);
 
 static inline lr_vec3f lr_cover_at(const lr_cover_vec *v, int i) { return lr_v3f(v->x[i], v->y[i], v->z[i]); }
 
