@@ -19,6 +19,7 @@
 #define BLOCK_LINES 40      // matched at once; part of the result, as are the lines beside them
 #define BESIDE_LINES 4      // before and after a block, matched only to help it
 #define SPAN_LINES (BLOCK_LINES + 2*BESIDE_LINES)
+#define AROUND 65536u        // bytes that the system maps at once around a page that is read; a multiple of its pages, or less than one
 #define SIGMA_LEAST_PX 0.02f  // what lens calibration and sampling leave even without noise
 
 const char *const lr_depth_mode_names[] = {"auto", "stereo", "pattern", "both", NULL};
@@ -241,13 +242,15 @@ static lr_status write_block(job_body *j, worker *w, int c, int64_t first, int l
     return LR_OK;
 }
 
-// Gives the memory of raw lines back to the system, so that what is held does not grow with the scan. Only whole pages within them; a
-// neighbouring block that reads some of them again finds them in the file.
+// Gives the memory of raw lines back to the system, so that what is held does not grow with the scan: all of AROUND that these lines
+// lie in, since as much comes in around whatever is read. A neighbouring block that reads some of it again finds it in the file.
 static void let_go(const job_body *j, int c, int64_t first, int lines)
 {
-    const uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE), row = (uintptr_t)j->module->camera[c].pixels*sizeof(uint16_t);
-    const uintptr_t data = (uintptr_t)j->camera[c].raw.data, from = (data + (uintptr_t)first*row + page - 1)/page*page;
-    const uintptr_t to = (data + (uintptr_t)(first + lines)*row)/page*page;
+    const lr_npy_map *raw = &j->camera[c].raw;
+    const uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE), around = page > AROUND ? page : AROUND, row = (uintptr_t)j->module->camera[c].pixels*sizeof(uint16_t);
+    const uintptr_t base = (uintptr_t)raw->base, end = (base + raw->size + page - 1)/page*page, data = (uintptr_t)raw->data;
+    const uintptr_t low = (data + (uintptr_t)first*row)/around*around, high = (data + (uintptr_t)(first + lines)*row + around - 1)/around*around;
+    const uintptr_t from = low > base ? low : base, to = high < end ? high : end;
     if (to > from)
         (void)madvise((void *)from, to - from, MADV_DONTNEED);
 }
