@@ -11,6 +11,7 @@ work=$(realpath "$2")
 awk '/^```python/ { block = ""; inside = 1; next } /^```/ { if (inside && block ~ /os.makedirs/) printf "%s", block; inside = 0; next } inside { block = block $0 "\n" }' \
     out/README.md >"$work/example.py"
 [ "$(grep -c '^np.save' "$work/example.py")" = 1 ] || { echo "out/README.md has no example that writes depth/" >&2; exit 1; }
+[ "$(wc -l <"$work/example.py")" -le 10 ] || { echo "the example of out/README.md is longer than ten lines" >&2; exit 1; }
 cd "$work"
 "$python" example.py
 "$program" score out/NAME --json >score.out 2>/dev/null
