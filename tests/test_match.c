@@ -234,6 +234,10 @@ static void wrong_settings_are_named(void **unused)
     def.small_step = 50;
     assert_int_equal(lr_matcher_create(&pair, &def, &m, &err), LR_ERR_RANGE);
     def = lr_match_def_default();
+    def.winners_error = 0.0;
+    assert_int_equal(lr_matcher_create(&pair, &def, &m, &err), LR_ERR_RANGE);
+    assert_string_equal(err.text, "match: winners_error: 0 is not above 0");
+    def = lr_match_def_default();
     def.near_m = 1e-3;
     assert_int_equal(lr_matcher_create(&pair, &def, &m, &err), LR_ERR_RANGE);
     assert_non_null(strstr(err.text, "candidates, more than"));

@@ -87,7 +87,7 @@ static inline void setting_close(setting *s)
     free(s->head_text);
 }
 
-static inline void scan_and_recover(const setting *s)
+static inline void scan_and_recover(const setting *s, const lr_match_def *match, uint64_t seed)
 {
     lr_error err = {0};
     lr_run_report report;
@@ -97,7 +97,7 @@ static inline void scan_and_recover(const setting *s)
     def.folder = folder;
     def.force = 1;
     def.threads = 1;
-    def.seed = 100;
+    def.seed = seed;
     def.samples = 4;
     def.indirect_samples = 0;   // a flat wall has none
     def.truth = 1u << LR_TRUTH_RANGE | 1u << LR_TRUTH_FLAGS | 1u << LR_TRUTH_PARTNER;
@@ -106,6 +106,7 @@ static inline void scan_and_recover(const setting *s)
     assert_int_equal(report.lines, WALL_LINES);
     lr_depth_def depth = lr_depth_def_default();
     depth.folder = folder;
+    depth.match = *match;
     depth.threads = 1;
     need(lr_depth_run(&depth, NULL, NULL, &depth_report, &err), &err);
 }

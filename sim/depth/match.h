@@ -6,7 +6,8 @@
 //   smoothing   semi-global along the line both ways and across lines both ways
 //               (Hirschmueller, Stereo Processing by Semiglobal Matching and Mutual Information, IEEE PAMI 30(2), 2008)
 //   refinement  least squares of the intensities around the winner; the gradient is the reference's own, so that what
-//               interpolation does to the other view's noise cannot pull towards whole or half pixels
+//               interpolation does to the other view's noise cannot pull towards whole or half pixels; weighed, by information,
+//               with the straight line through the winners around, which knows better where there is little light
 // Both views get a map. Work and memory do not depend on the length of a scan: lines come in blocks.
 #ifndef LR_DEPTH_MATCH_H
 #define LR_DEPTH_MATCH_H
@@ -17,8 +18,9 @@
 typedef struct lr_match_def {    // start from lr_match_def_default()
     double near_m;               // least range looked for, above 0
     int window;                  // pixels of the cost on either side, 0 .. 7
-    int small_step, large_step;  // penalties of the smoothing, for one candidate and for more; 1 .. 45, small_step .. 200; their sum up to 205
+    int small_step, large_step;  // penalties of the smoothing, for one candidate and for more; 1 .. 45, small_step .. 212; their sum up to 213
     int refine_window;           // pixels of the refinement on either side, 3 .. 15
+    double winners_error;        // candidates, rms, that smoothing's answers in a window are taken to be off by, all together, above 0; large: refinement alone
 } lr_match_def;
 lr_match_def lr_match_def_default(void);
 
@@ -43,6 +45,7 @@ typedef struct lr_match_clue {   // what speaks for one match
     float margin;                // cost of the second best, not next to the best, less that of the best
     float cost;                  // of the best, before smoothing
     float sigma_px;              // expected error of this line's refinement
+    float common_px;             // the part of it that neighbouring lines have in common
     float fit;                   // rms of what the refinement leaves over the expected noise
     float likeness;              // correlation of the two windows, -1 .. 1
     float apart_px;              // between this map and the other one

@@ -9,8 +9,8 @@
 
 #define LR_MATCH_LANES 32        // candidates handled at once; rows are padded to it
 #define LR_MATCH_GUARD 32        // bytes kept before each row of candidates
-#define LR_MATCH_COST_MAX 50     // path costs stay within COST_MAX + large_step + small_step <= 255
-#define LR_MATCH_COST_OUTSIDE 5  // of a candidate outside the other view's line
+#define LR_MATCH_COST_MAX 42     // path costs stay within COST_MAX + large_step + small_step <= 255
+#define LR_MATCH_COST_OUTSIDE 4  // of a candidate outside the other view's line
 #define LR_MATCH_BEHIND 2        // candidates beyond infinity, so that far matches are not pushed nearer
 #define LR_MATCH_CELLS 65536     // of the table from tangent to pixel
 #define LR_MATCH_SMOOTH 3        // lines on either side that a match is averaged with

@@ -3,6 +3,8 @@
 //   b = gain a + offset + noise.
 // A step of q moves b by (da/du)/(dj/du) dj/dq gain. Least squares for gain, offset and step, with da/du taken from the
 // reference: at whole pixels the noise of a and of its derivative are uncorrelated, so the answer is not drawn to any phase.
+// Where there is little light that answer is worse than what smoothing knew already: the straight line through the winners of the
+// window. So both are weighed by their information, the rule of Bayes for two independent Gaussians.
 #include <math.h>
 
 #include "depth/match_body.h"
@@ -13,8 +15,10 @@
 #define SAME_SURFACE 3       // candidates a neighbour may differ and still belong
 #define FEWEST 5             // samples; with fewer on the same surface all are taken
 #define MOVE_MAX 2.0f        // candidates the refinement may go
-#define FIT_LEAST 1.0f       // a few samples may fit better than the noise by luck
+#define GAIN_LEAST 0.05f     // with less the other view shows nothing of the reference
 #define FIT_PLAIN 3.0f       // what is left beyond so many times the noise (glints, mirrors, bent surfaces) mostly repeats in the next line
+#define GAIN_SPREAD 0.01f     // rms of gain from pixel to pixel where nobody tells (data sheets by EMVA 1288 say 0.3 to 1.5 %; common practice, no source)
+#define FIXED_VARIANCE (0.25f*GAIN_SPREAD*GAIN_SPREAD)  // of a level 2 sqrt(e), by its square: a share s of e moves it by s sqrt(e)
 #define FIT_REPEATS 0.5f     // share of its variance that averaging lines leaves; measured in the demo rooms
 
 // Coefficients of the cubic B-spline through `in` (Unser, Splines: A Perfect Fit, IEEE SP Magazine 16(6), 1999), mirrored ends.
@@ -41,12 +45,13 @@ typedef struct window {
     float weight[MOST];              // 1, or 0 of what only pads
     float a[MOST], place[MOST], per_q[MOST];  // reference; pixel in the other view and its change by q
     float lean;                      // change of q by pixel along the line
+    float level;                     // q of the line through the neighbours' winners, less that of the pixel's own winner
     float drive[MOST];               // change of b by q over the gain, free of offset and gain
     float power;                     // sum of drive^2
     float a_mean, a_power;
 } window;
 
-// Neighbours of the same surface, and the slope of their candidates.
+// Neighbours of the same surface, and the straight line through their candidates.
 static inline void choose_samples(const lr_matcher *m, const float *winner, int pixels, int i, window *v)
 {
     const int r = m->def.refine_window;
@@ -54,7 +59,7 @@ static inline void choose_samples(const lr_matcher *m, const float *winner, int 
     for (int u = -r; u <= r; u++)
         kept += i + u >= 0 && i + u < pixels && fabsf(winner[i + u] - winner[i]) <= SAME_SURFACE;
     const int all = kept < FEWEST;
-    float uk = 0.0f, uu = 0.0f;
+    float n = 0.0f, u1 = 0.0f, k1 = 0.0f, uk = 0.0f, uu = 0.0f;
     v->count = 0;
     for (int u = -r; u <= r; u++) {
         const int at = i + u;
@@ -63,8 +68,9 @@ static inline void choose_samples(const lr_matcher *m, const float *winner, int 
         const int near = fabsf(winner[at] - winner[i]) <= SAME_SURFACE;
         if (!near && !all)
             continue;
+        const float x = (float)u, rise = winner[at] - winner[i];
         if (near)
-            uk += (float)u*(winner[at] - winner[i]), uu += (float)(u*u);
+            n += 1.0f, u1 += x, k1 += rise, uk += x*rise, uu += x*x;
         v->pixel[v->count] = at;
         v->offset[v->count++] = (float)u;
     }
@@ -74,7 +80,9 @@ static inline void choose_samples(const lr_matcher *m, const float *winner, int 
         if (k >= v->count)
             v->pixel[k] = v->pixel[0], v->offset[k] = v->offset[0];
     }
-    v->lean = uu > 0.0f ? uk/uu*(float)m->inverse_step : 0.0f;
+    const float step = (float)m->inverse_step, spread = n*uu - u1*u1, slope = spread > 0.0f ? (n*uk - u1*k1)/spread : 0.0f;
+    v->lean = uu > 0.0f ? uk/uu*step : 0.0f;
+    v->level = (k1 - slope*u1)/n*step;  // n: the pixel itself at least
 }
 
 static inline int inside(const window *v, int other)
@@ -141,6 +149,7 @@ static inline int make_drive(const float *signal, const float *slope, window *v)
     }
     for (int k = 0; k < v->count; k++)
         aa += v->a[k]*v->a[k], ad += v->a[k]*v->drive[k];
+    v->a_mean = a_sum/n;
     v->a_power = aa;
     v->power = 0.0f;
     for (int k = 0; k < v->padded; k++)
@@ -165,8 +174,14 @@ static inline void sample(const float *c, int count, const window *v, float *b)
     }
 }
 
-// One step of q; `rest` gets the mean square that gain, offset and step leave.
-static inline float solve(const float *spline, int count, const window *v, float *gain, float *rest, float *likeness)
+typedef struct answer {  // of one round
+    float step;              // of q; free of what the winners say
+    float gain, rest;        // mean square that gain, offset and step leave
+    float noise, fixed;      // variance expected: of light and reading, and of gain from pixel to pixel, which is the same in every line
+    float likeness;
+} answer;
+
+static inline answer solve(const float *spline, int count, const window *v)
 {
     float b[MOST], b_sum = 0.0f, ab = 0.0f, db = 0.0f, bb = 0.0f;
     sample(spline, count, v, b);
@@ -179,10 +194,31 @@ static inline float solve(const float *spline, int count, const window *v, float
         db += v->drive[k]*b[k];
         bb += b[k]*b[k];
     }
-    *gain = ab/v->a_power;
-    *likeness = ab/sqrtf(fmaxf(v->a_power*bb, 1e-12f));
-    *rest = fmaxf(bb - ab*ab/v->a_power - db*db/v->power, 0.0f)/fmaxf((float)v->count - 3.0f, 1.0f);
-    return *gain > 0.05f ? -db/(*gain*v->power) : 0.0f;
+    const float gain = ab/v->a_power, rest = bb - ab*ab/v->a_power - db*db/v->power, g2 = gain*gain;
+    return (answer){.step = gain > GAIN_LEAST ? -db/(gain*v->power) : 0.0f, .gain = gain, .rest = fmaxf(rest, 0.0f)/fmaxf((float)v->count - 3.0f, 1.0f),
+                    .noise = LR_MATCH_NOISE*(1.0f + g2), .fixed = FIXED_VARIANCE*(g2*v->a_mean*v->a_mean + b_sum*b_sum),
+                    .likeness = ab/sqrtf(fmaxf(v->a_power*bb, 1e-12f))};
+}
+
+// Information on q [1/q^2]: of the intensities, whose noise is at least what is expected and more where they do not fit (speckle and a
+// bent surface leave more: what is left tells), and of the winners.
+static inline float light_information(const window *v, const answer *a)
+{
+    return a->gain > GAIN_LEAST ? a->gain*a->gain*v->power/fmaxf(a->rest, a->noise + a->fixed) : 0.0f;
+}
+
+static inline float winners_information(const lr_matcher *m)
+{
+    const float error = (float)(m->def.winners_error*m->inverse_step);
+    return 1.0f/(error*error);
+}
+
+// Share of the intensities' error variance that neighbouring lines have in common: all of what gain from pixel to pixel makes, and half
+// of what does not fit at all.
+static inline float repeating(const answer *a)
+{
+    const float plain = FIT_PLAIN*FIT_PLAIN*a->noise, odd = a->rest > plain ? FIT_REPEATS*(1.0f - plain/a->rest) : 0.0f;
+    return fmaxf(a->fixed/fmaxf(a->rest, a->noise + a->fixed), odd);
 }
 
 LR_MATCH_FAST static void refine_pixel(const lr_matcher *m, lr_match_work *w, int from, int line, int i)
@@ -194,12 +230,16 @@ LR_MATCH_FAST static void refine_pixel(const lr_matcher *m, lr_match_work *w, in
     lr_match_clue *clue = &w->clue[from][row + (size_t)i];
     window v;
     choose_samples(m, winner, pixels, i, &v);
-    const double start = (double)winner[i]*m->inverse_step, reach = (double)MOVE_MAX*m->inverse_step;
-    double q = start;
-    float gain = 1.0f, rest = 0.0f, likeness = 0.0f;
+    const double start = (double)winner[i]*m->inverse_step, reach = (double)MOVE_MAX*m->inverse_step, line_q = start + (double)v.level;
+    const float known = winners_information(m);
+    double q = line_q;
+    answer a = {.gain = 1.0f};
+    float light = 0.0f;
     int good = v.count >= 3 && project(m, from, q, &v) && make_drive(w->mean[from] + row, w->slope[from] + row, &v);
     for (int round = 0; good && round < ROUNDS; round++) {
-        const float step = solve(spline, other, &v, &gain, &rest, &likeness);
+        a = solve(spline, other, &v);
+        light = light_information(&v, &a);
+        const float step = (light*a.step + known*(float)(line_q - q))/(light + known);
         q += (double)step;
         good = fabs(q - start) <= reach && advance(step, other, &v);
     }
@@ -207,11 +247,10 @@ LR_MATCH_FAST static void refine_pixel(const lr_matcher *m, lr_match_work *w, in
     const float place = lr_match_partner(&m->side[from], i, good ? q : start, &per_q);
     w->inverse[from][row + (size_t)i] = (float)(good ? q : start);
     clue->moved_px = good ? (float)fabs(q - start)*fabsf(per_q) : 2.0f*MOVE_MAX;
-    const float noise = LR_MATCH_NOISE*(1.0f + gain*gain);
-    clue->likeness = good ? likeness : 0.0f;
-    clue->fit = good ? sqrtf(rest/noise) : 10.0f;
-    // Speckle, gain from pixel to pixel and a bent surface leave more than shot noise does: what is left tells.
-    clue->sigma_px = good ? fabsf(per_q)*sqrtf(noise/v.power)/fmaxf(gain, 0.05f)*fmaxf(clue->fit, FIT_LEAST) : 10.0f;
+    clue->likeness = good ? a.likeness : 0.0f;
+    clue->fit = good ? sqrtf(a.rest/a.noise) : 10.0f;
+    clue->sigma_px = good ? fabsf(per_q)/sqrtf(light + known) : 10.0f;
+    clue->common_px = good ? fabsf(per_q)*sqrtf(light*repeating(&a) + known)/(light + known) : 10.0f;
     if (!(place >= 0.0f))
         w->inverse[from][row + (size_t)i] = (float)NAN;
 }
@@ -277,13 +316,6 @@ static float averaged_sigma(const float share[2*LR_MATCH_SMOOTH + 1])
     return sqrtf(square);
 }
 
-// Variance of one line's refinement that its neighbours share.
-static float repeated_variance(const lr_match_clue *clue)
-{
-    const float share = clue->fit > FIT_PLAIN ? 1.0f - FIT_PLAIN*FIT_PLAIN/(clue->fit*clue->fit) : 0.0f;
-    return FIT_REPEATS*share*clue->sigma_px*clue->sigma_px;
-}
-
 // Averages each match with those of the neighbouring lines that agree with it within their errors, nearer lines counting more. On a
 // surface the range hardly bends from line to line, while the noise does not repeat. out: (pixels) of inverse range; sigma: (pixels)
 // its error in pixels of disparity.
@@ -311,7 +343,7 @@ void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, 
             if (l != line)
                 others += t, other_sum += t*r;
             if (gap <= 3.0f*sqrtf(s*s + clue->sigma_px*clue->sigma_px) + 0.05f)
-                sum += t*r, weight += t, share[l - line + LR_MATCH_SMOOTH] = t*s, repeated += t*repeated_variance(&w->clue[from][there]);
+                sum += t*r, weight += t, share[l - line + LR_MATCH_SMOOTH] = t*s, repeated += t*w->clue[from][there].common_px*w->clue[from][there].common_px;
         }
         if (others > 0.0f)
             clue->across_px = fminf(fabsf((other_sum/others - q)*per_q), 4.0f);
