@@ -143,10 +143,9 @@ lr_vec3 lr_camera_direction(const lr_camera_def *camera, double pixel, double ac
     return lr_v3(cos(theta_rad), side*q_m, side*v_m);
 }
 
-int lr_camera_project(const lr_camera_def *camera, lr_vec3 d, double *pixel, double *across)
+int lr_camera_project_polar(const lr_camera_def *camera, lr_vec3 d, double side, double theta_rad, double *pixel, double *across)
 {
     const lr_sensor_def *s = &camera->sensor;
-    const double side = sqrt(d.y*d.y + d.z*d.z), theta_rad = atan2(side, d.x);
     if (!(side > 0.0) && !(d.x > 0.0))  // no direction at all, or straight back: no azimuth to put it at
         return 0;
     const double r_m = lr_lens_radius(&camera->lens, theta_rad);
@@ -156,6 +155,12 @@ int lr_camera_project(const lr_camera_def *camera, lr_vec3 d, double *pixel, dou
     *pixel = line_centre(s) - share*d.z/s->pitch_m;
     *across = share*d.y/s->width_m;
     return 1;
+}
+
+int lr_camera_project(const lr_camera_def *camera, lr_vec3 d, double *pixel, double *across)
+{
+    const double side = sqrt(d.y*d.y + d.z*d.z);
+    return lr_camera_project_polar(camera, d, side, atan2(side, d.x), pixel, across);
 }
 
 double lr_camera_angle(const lr_camera_def *camera, double pixel)

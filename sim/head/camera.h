@@ -61,6 +61,8 @@ lr_status lr_camera_def_check(const lr_camera_def *def, lr_error *err);
 lr_vec3 lr_camera_direction(const lr_camera_def *camera, double pixel, double across);
 // Pixel coordinate of a direction (any length). Returns 1 if the lens images it; then also says how far off the line it falls.
 int lr_camera_project(const lr_camera_def *camera, lr_vec3 direction, double *pixel, double *across);
+// The same where `side`, its length beside the axis, and `theta_rad`, its angle to the axis, are known already.
+int lr_camera_project_polar(const lr_camera_def *camera, lr_vec3 direction, double side, double theta_rad, double *pixel, double *across);
 // Angle from the axis, signed, positive down (as pixel index grows) [rad].
 double lr_camera_angle(const lr_camera_def *camera, double pixel);
 // Electrons per unit of (radiance per metre of wavelength) at wavelength lambda for pixel `pixel`, divided by d lambda:

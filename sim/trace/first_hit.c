@@ -4,6 +4,9 @@
 
 #include "trace/work.h"
 
+// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
+#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
+
 #define EDGE_SHARE 0.02f  // of the range: see LR_FLAG_EDGE
 
 // The chunk's central rays, then one for the pixel before and one for the pixel after, where there are such.
@@ -54,44 +57,95 @@ static void store_surface(const lr_line_job *job, const lr_rays *rays, const lr_
     }
 }
 
-// Where the hit falls on the partner's line, and the rays that ask whether it is seen from there.
-static void partner_pixels(const lr_line_job *job, const lr_rays *rays, const lr_line_truth *truth)
+// ---- partner ----------------------------------------------------------------------------------------------------------------
+
+enum { N = 64 };   // points of a block
+
+typedef struct sight { double x[N], y[N], z[N], side[N], theta_rad[N], distance[N]; } sight;   // from the partner, in its frame
+
+// atan2 of side, 0 or more, and x, within 1e-14: the angle is halved twice, then comes the series to x^19.
+static inline double angle_to_axis(double side, double x)
+{
+    const double ax = fabs(x), most = ax > side ? ax : side, least = ax > side ? side : ax, q0 = least/(most > 0.0 ? most : 1.0);
+    const double q1 = q0/(1.0 + sqrt(1.0 + q0*q0)), q = q1/(1.0 + sqrt(1.0 + q1*q1)), s = q*q;
+    const double quarter = q*(1.0 + s*(-1.0/3.0 + s*(1.0/5.0 + s*(-1.0/7.0 + s*(1.0/9.0 + s*(-1.0/11.0 + s*(1.0/13.0 + s*(-1.0/15.0 +
+                           s*(1.0/17.0 + s*(-1.0/19.0))))))))));
+    const double angle = side > ax ? 0.5*LR_PI - 4.0*quarter : 4.0*quarter;
+    return x < 0.0 ? LR_PI - angle : angle;
+}
+
+WIDE static void look_from(const lr_pose *eye, const lr_rays *restrict rays, int first, int count, sight *restrict out)
+{
+    const lr_vec3 o = eye->origin;
+    const lr_mat3 m = eye->rotation;
+    for (int i = 0; i < count; i++) {
+        const int k = first + i;
+        const float far_t = rays->t[k], t = far_t < INFINITY ? far_t : 1.0f;
+        const double x = (double)(rays->ox[k] + t*rays->dx[k]) - o.x, y = (double)(rays->oy[k] + t*rays->dy[k]) - o.y, z = (double)(rays->oz[k] + t*rays->dz[k]) - o.z;
+        const double ahead = m.x.x*x + m.x.y*y + m.x.z*z, across = m.y.x*x + m.y.y*y + m.y.z*z, up = m.z.x*x + m.z.y*y + m.z.z*z;
+        const double side = sqrt(across*across + up*up);
+        out->x[i] = ahead;
+        out->y[i] = across;
+        out->z[i] = up;
+        out->side[i] = side;
+        out->distance[i] = sqrt(side*side + ahead*ahead);
+        out->theta_rad[i] = angle_to_axis(side, ahead);
+    }
+}
+
+// A ray that asks whether pixel i's hit is seen from the partner.
+static void ask_partner(const lr_line_job *job, const lr_pose *eye, int i, double distance)
 {
     lr_rays *shadow = &job->work->shadow;
-    shadow->count = 0;
-    const lr_pose to_world = job->partner ? lr_pose_mul(job->moment.pose, job->partner->in_module) : lr_pose_identity();
+    const lr_vec3f p = lr_rays_point(&job->work->rays, i);
+    const lr_vec3 to = lr_sub(lr_v3((double)p.x, (double)p.y, (double)p.z), eye->origin);
+    const int slot = shadow->count++;
+    job->work->shadow_index[slot] = i;
+    lr_rays_set(shadow, slot, lr_v3f_of(eye->origin), lr_v3f_of(lr_mul(to, 1.0/distance)), 0.0f, (float)(distance*(1.0 - 1e-5) - (double)LR_OFFSET_M),
+                (float)job->moment.time_s);
+}
+
+// Where the hits fall on the partner's line, and the rays that ask whether they are seen from there.
+static void partner_pixels(const lr_line_job *job, const lr_rays *rays, const lr_line_truth *truth)
+{
+    const lr_pose eye = job->partner ? lr_pose_mul(job->moment.pose, job->partner->in_module) : lr_pose_identity();
+    sight s;
+    job->work->shadow.count = 0;
     for (int i = 0; i < job->count; i++) {
+        const int at = i % N;
         double pixel = NAN, across = 0.0;
+        if (job->partner && at == 0)
+            look_from(&eye, rays, i, job->count - i < N ? job->count - i : N, &s);
         if (job->partner && rays->object[i] >= 0) {
-            const lr_vec3f p = lr_rays_point(rays, i);
-            const lr_vec3 to = lr_sub(lr_v3((double)p.x, (double)p.y, (double)p.z), to_world.origin);
-            const int imaged = lr_camera_project(job->partner->def, lr_rotate_back(to_world.rotation, to), &pixel, &across);
-            if (!imaged || !(pixel >= -0.5 && pixel <= job->partner->pixels - 0.5)) {
+            const int imaged = lr_camera_project_polar(job->partner->def, lr_v3(s.x[at], s.y[at], s.z[at]), s.side[at], s.theta_rad[at], &pixel, &across);
+            if (!imaged || !(pixel >= -0.5 && pixel <= job->partner->pixels - 0.5))
                 pixel = NAN;
-            } else {
-                const double distance = lr_length(to);
-                const int slot = shadow->count++;
-                job->work->shadow_index[slot] = i;
-                lr_rays_set(shadow, slot, lr_v3f_of(to_world.origin), lr_v3f_of(lr_mul(to, 1.0/distance)), 0.0f,
-                            (float)(distance*(1.0 - 1e-5) - (double)LR_OFFSET_M), (float)job->moment.time_s);
-            }
+            else
+                ask_partner(job, &eye, i, s.distance[at]);
         }
         if (truth->partner)
             truth->partner[i] = (float)pixel;
     }
 }
 
-// Compares the range with the plane of each neighbour's surface, and the neighbour's with this one's.
-static int is_edge(const lr_rays *rays, int i, int j)
+// ---- edges ------------------------------------------------------------------------------------------------------------------
+
+// Compares the range of j with the plane of i's surface.
+static inline int is_edge(const lr_rays *r, int i, int j)
 {
-    if ((rays->object[i] < 0) != (rays->object[j] < 0))
-        return 1;
-    if (rays->object[i] < 0)
-        return 0;
-    const lr_vec3f n = lr_rays_normal(rays, i);
-    const float slope = lr_dotf(n, lr_rays_direction(rays, j)), here = lr_dotf(n, lr_rays_direction(rays, i));
-    const float plane = rays->t[i]*here/slope;
-    return !(fabsf(plane - rays->t[j]) <= EDGE_SHARE*rays->t[i]);
+    const int here = r->object[i] >= 0, there = r->object[j] >= 0;
+    const float slope = r->nx[i]*r->dx[j] + r->ny[i]*r->dy[j] + r->nz[i]*r->dz[j], own = r->nx[i]*r->dx[i] + r->ny[i]*r->dy[i] + r->nz[i]*r->dz[i];
+    const float off = fabsf(r->t[i]*own/slope - r->t[j]);
+    return (here != there) | (here & !(off <= EDGE_SHARE*r->t[i]));
+}
+
+// Whether each pixel is an edge against the one after it and the one before.
+WIDE static void find_edges(const lr_rays *restrict rays, int count, int32_t *restrict after_it, int32_t *restrict before_it)
+{
+    for (int i = 0; i + 1 < count; i++)
+        after_it[i] = is_edge(rays, i, i + 1);
+    for (int i = 1; i < count; i++)
+        before_it[i] = is_edge(rays, i, i - 1);
 }
 
 static void store_flags(const lr_line_job *job, const lr_rays *rays, const lr_line_truth *truth)
@@ -101,10 +155,14 @@ static void store_flags(const lr_line_job *job, const lr_rays *rays, const lr_li
     for (int k = 0; k < work->shadow.count; k++)
         if (!work->shadow.blocked[k])
             truth->flags[work->shadow_index[k]] |= LR_FLAG_SEEN_BY_PARTNER;
+    int32_t after_it[LR_CHUNK_PIXELS], before_it[LR_CHUNK_PIXELS];
+    const int up = slot_of(job, -1), down = slot_of(job, job->count), last = job->count - 1;
+    find_edges(rays, job->count, after_it, before_it);
+    before_it[0] = up >= 0 && is_edge(rays, 0, up);
+    after_it[last] = down >= 0 && is_edge(rays, last, down);
     for (int i = 0; i < job->count; i++) {
         int flags = truth->flags[i];
-        const int up = slot_of(job, i - 1), down = slot_of(job, i + 1);
-        if ((up >= 0 && is_edge(rays, i, up)) || (down >= 0 && is_edge(rays, i, down)))
+        if (before_it[i] || after_it[i])
             flags |= LR_FLAG_EDGE;
         if (rays->object[i] >= 0 && job->tracer->scene->object[rays->object[i]].motion)
             flags |= LR_FLAG_IN_MOTION;
