@@ -491,7 +491,7 @@ static inline void find_one(const lr_gather *g, float x, float y, float z, float
 {
     const float distance = sqrtf(x*x + y*y + z*z), most = MOST_SPACING*distance*(float)LR_PI/(float)g->rows;
     const float azimuth = lr_atan2f(y, x)*(0.5f/(float)LR_PI);
-    *row = lr_acosf(z/distance)*(float)g->rows*(1.0f/(float)LR_PI) - 0.5f;
+    *row = lr_acosf(z/(distance > 0.0f ? distance : 1.0f))*(float)g->rows*(1.0f/(float)LR_PI) - 0.5f;
     *turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
     *most2 = most*most;
 }
@@ -503,26 +503,22 @@ WIDE static void find(const lr_gather *g, int count, const lr_gather_points *p, 
         find_one(g, p->x[i] - c.x, p->y[i] - c.y, p->z[i] - c.z, &s->row[i], &s->turn[i], &s->most2[i]);
 }
 
-// The four cells around it, -1 where there is none, and their weights.
-typedef struct around { int cell[4]; float weight[4]; } around;
+// The four cells around each, -1 where there is none, and their weights.
+typedef struct around { int32_t cell[4][LR_GATHER_LOOKS]; float weight[4][LR_GATHER_LOOKS]; } around;
 
-static inline around cells_around(const lr_gather *g, float row, float turn)
+WIDE static void find_cells(int rows, const int *restrict first_cell, int count, const spot *restrict s, around *restrict a)
 {
-    around a = {{-1, -1, -1, -1}, {0.0f}};
-    const int r0 = lr_floorf(row);
-    for (int k = 0; k < 2; k++) {
-        const int r = r0 + k;
-        if (r < 0 || r >= g->rows)
-            continue;
-        const int n = g->first_cell[r + 1] - g->first_cell[r];
-        const float column = turn*(float)n - 0.5f, wr = 1.0f - fabsf(row - (float)r);
-        const int c0 = lr_floorf(column), c1 = c0 + 1;
-        a.cell[2*k] = g->first_cell[r] + (c0 < 0 ? c0 + n : c0 >= n ? c0 - n : c0);
-        a.cell[2*k + 1] = g->first_cell[r] + (c1 >= n ? c1 - n : c1);
-        a.weight[2*k] = wr*(1.0f - fabsf(column - (float)c0)) + 1e-3f;
-        a.weight[2*k + 1] = wr*(1.0f - fabsf(column - (float)c1)) + 1e-3f;
-    }
-    return a;
+    for (int k = 0; k < 2; k++)
+        for (int i = 0; i < count; i++) {
+            const int r = lr_floorf(s->row[i]) + k, inside = (r >= 0) & (r < rows), row = inside ? r : 0;
+            const int first = first_cell[row], n = first_cell[row + 1] - first;
+            const float column = s->turn[i]*(float)n - 0.5f, near_row = 1.0f - fabsf(s->row[i] - (float)r);
+            const int c0 = lr_floorf(column), c1 = c0 + 1;
+            a->cell[2*k][i] = inside ? first + (c0 < 0 ? c0 + n : c0 >= n ? c0 - n : c0) : -1;
+            a->cell[2*k + 1][i] = inside ? first + (c1 >= n ? c1 - n : c1) : -1;
+            a->weight[2*k][i] = near_row*(1.0f - fabsf(column - (float)c0)) + 1e-3f;
+            a->weight[2*k + 1][i] = near_row*(1.0f - fabsf(column - (float)c1)) + 1e-3f;
+        }
 }
 
 // Interpolates between those records that lie on the same surface, within `most2`.
@@ -563,18 +559,18 @@ int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, int coat
 void lr_gather_aim_at(const lr_gather *g, int count, const lr_gather_points *point, lr_gather_aim *aim)
 {
     spot s;
-    around a[LR_GATHER_LOOKS];
+    around a;
     find(g, count, point, &s);
+    find_cells(g->rows, g->first_cell, count, &s, &a);
     for (int i = 0; i < count; i++) {
-        a[i] = s.most2[i] > 0.0f ? cells_around(g, s.row[i], s.turn[i]) : (around){{-1, -1, -1, -1}, {0.0f}};
-        __builtin_prefetch(&g->cell[a[i].cell[0] < 0 ? 0 : a[i].cell[0]]);
-        __builtin_prefetch(&g->cell[a[i].cell[2] < 0 ? 0 : a[i].cell[2]]);
+        __builtin_prefetch(&g->cell[a.cell[0][i] < 0 ? 0 : a.cell[0][i]]);
+        __builtin_prefetch(&g->cell[a.cell[2][i] < 0 ? 0 : a.cell[2][i]]);
     }
     for (int i = 0; i < count; i++) {
         aim[i].most2 = s.most2[i];
         for (int j = 0; j < 4; j++) {
-            aim[i].record[j] = a[i].cell[j] < 0 ? -1 : g->cell[a[i].cell[j]];
-            aim[i].weight[j] = a[i].weight[j];
+            aim[i].record[j] = a.cell[j][i] < 0 ? -1 : g->cell[a.cell[j][i]];
+            aim[i].weight[j] = a.weight[j][i];
             __builtin_prefetch(g->look + (ptrdiff_t)(aim[i].record[j] < 0 ? 0 : aim[i].record[j])*g->stride);
         }
     }
