@@ -15,7 +15,7 @@
 #include "scan/scan_folder.h"
 #include "scan/scan_writer_body.h"
 
-#define FLUSH_EVERY_S 1.0  // longer: more to do again after a kill; shorter: waits for the disk more often
+#define FLUSH_EVERY_S 1.0  // longer: more to do again after a kill; shorter: the disk is kept busier
 
 double lr_scan_clock_s(void)
 {
@@ -143,8 +143,7 @@ static int64_t count_blocks(const lr_scan_writer *w, lr_block_stage stage)
     return count;
 }
 
-// Called and left with the mutex held, released while the disk works. Failures go to w->failed.
-static void flush_held(lr_scan_writer *w)
+static void flush_blocks(lr_scan_writer *w)
 {
     const int64_t count = count_blocks(w, LR_BLOCK_WRITTEN);
     if (count == 0 || w->failed != LR_OK)
@@ -155,7 +154,6 @@ static void flush_held(lr_scan_writer *w)
         return;
     }
     move_blocks(w, LR_BLOCK_WRITTEN, LR_BLOCK_MOVING, list);
-    w->flushing = 1;
     pthread_mutex_unlock(&w->mutex);
 
     lr_error failure = {""};
@@ -171,9 +169,42 @@ static void flush_held(lr_scan_writer *w)
     } else {
         move_blocks(w, LR_BLOCK_MOVING, LR_BLOCK_MARKED, NULL);
     }
-    w->flushing = 0;
     w->flushed_s = lr_scan_clock_s();
+}
+
+// Called and left with the mutex held, released while the disk works. Failures go to w->failed.
+static void flush_held(lr_scan_writer *w)
+{
+    w->flushing = 1;
+    flush_blocks(w);
+    w->flushing = 0;
     pthread_cond_broadcast(&w->idle);
+}
+
+static void *flush_apart(void *context)
+{
+    lr_scan_writer *w = context;
+    pthread_mutex_lock(&w->mutex);
+    flush_held(w);
+    pthread_mutex_unlock(&w->mutex);
+    return NULL;
+}
+
+// When no flush is at work: its thread, if there was one, has nothing left to do.
+static void join_flusher(lr_scan_writer *w)
+{
+    if (w->has_flusher)
+        pthread_join(w->flusher, NULL);
+    w->has_flusher = 0;
+}
+
+static void start_flush(lr_scan_writer *w)
+{
+    join_flusher(w);
+    w->flushing = 1;
+    w->has_flusher = pthread_create(&w->flusher, NULL, flush_apart, w) == 0;
+    if (!w->has_flusher)
+        flush_held(w);
 }
 
 static lr_status leave(lr_scan_writer *w, lr_error *err)
@@ -192,7 +223,7 @@ lr_status lr_scan_writer_done(lr_scan_writer *w, int64_t block, lr_error *err)
     assert(w->stage[block] == LR_BLOCK_OPEN);
     w->stage[block] = LR_BLOCK_WRITTEN;
     if (!w->flushing && lr_scan_clock_s() - w->flushed_s >= FLUSH_EVERY_S)
-        flush_held(w);
+        start_flush(w);
     return leave(w, err);
 }
 
@@ -201,6 +232,7 @@ lr_status lr_scan_writer_flush(lr_scan_writer *w, lr_error *err)
     pthread_mutex_lock(&w->mutex);
     while (w->flushing)
         pthread_cond_wait(&w->idle, &w->mutex);
+    join_flusher(w);
     flush_held(w);
     return leave(w, err);
 }

@@ -31,6 +31,8 @@ struct lr_scan_writer {
     pthread_mutex_t mutex;
     pthread_cond_t idle;       // no flush at work
     int flushing;
+    pthread_t flusher;         // waits for the disk, so that those who render need not
+    int has_flusher;           // it was started, and has not been joined
     double flushed_s;          // when the last flush ended
     lr_status failed;          // the first failure of a flush: the disk can no longer be trusted
     lr_error failure;
