@@ -56,6 +56,7 @@ struct lr_bvh {
     int tree_count;
     mesh_tree *tree;              // (tree_count) room for two an object
     body_set bodies[LR_LAYERS];
+    uint8_t *may_be_pane;         // (objects)
 };
 
 // What goes along with a call: Embree hands `context` back to our callbacks, which find the rest behind it.
@@ -403,8 +404,11 @@ static lr_status build(lr_bvh *bvh, int threads, lr_error *err)
         return device_status(NULL, err) == LR_OK ? lr_fail(err, LR_ERR_EMBREE, "ray tracer: Embree gives no device") : LR_ERR_EMBREE;
     bvh->lanes = packet_lanes(bvh->device);
     bvh->tree = calloc(LR_LAYERS*objects + 1, sizeof *bvh->tree);
-    if (!bvh->tree)
+    bvh->may_be_pane = calloc(objects + 1, 1);
+    if (!bvh->tree || !bvh->may_be_pane)
         return lr_fail(err, LR_ERR_MEMORY, "ray tracer: out of memory");
+    for (size_t k = 0; k < objects; k++)
+        bvh->may_be_pane[k] = lr_holding_of(bvh->scene, (int)k, LR_LAYER_PANES) != LR_HELD_NOT;
     for (int layer = 0; layer < LR_LAYERS; layer++) {
         bvh->bodies[layer].body = calloc(objects + 1, sizeof *bvh->bodies[layer].body);
         if (!bvh->bodies[layer].body)
@@ -450,6 +454,7 @@ void lr_bvh_destroy(lr_bvh *bvh)
         free(bvh->bodies[layer].body);
     }
     free(bvh->tree);
+    free(bvh->may_be_pane);
     free(bvh);
 }
 
@@ -617,6 +622,8 @@ void lr_bvh_find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
     else
         find_panes(bvh, rays, order, 16);
 }
+
+int lr_bvh_may_be_pane(const lr_bvh *bvh, int object) { return bvh->may_be_pane[object]; }
 
 int lr_bvh_has_panes(const lr_bvh *bvh)
 {

@@ -47,6 +47,7 @@ void lr_bvh_intersect(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 void lr_bvh_occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 
 int lr_bvh_has_panes(const lr_bvh *bvh);
+int lr_bvh_may_be_pane(const lr_bvh *bvh, int object);   // 0: none of the object's surfaces is a pane
 // After lr_bvh_occluded: which of the rays that are not blocked meet a pane.
 void lr_bvh_find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 // Multiplies transmittance of every bin by what the panes between origin + t_near d and origin + t_far d let through.

@@ -252,7 +252,7 @@ void lr_work_occluded_panes(const lr_line_job *job, lr_rays *rays, lr_ray_order 
 
 static int is_pane(const lr_line_job *job, const lr_rays *rays, int i, const lr_surface **surface)
 {
-    if (rays->object[i] < 0)
+    if (rays->object[i] < 0 || !lr_bvh_may_be_pane(job->tracer->bvh, rays->object[i]))
         return 0;
     const lr_object *object = &job->tracer->scene->object[rays->object[i]];  // panes have no texture to look up
     *surface = &job->tracer->scene->surface[object->material[object->mesh && object->mesh->slot ? object->mesh->slot[rays->primitive[i]] : 0]];
