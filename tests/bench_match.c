@@ -60,6 +60,10 @@ int main(int argc, char **argv)
     lr_matcher *matcher;
     lr_match_work *work;
     def.near_m = FOCAL_PX/atof(argv[3]);
+    // For pictures: things are narrow and texture is everywhere, so windows are short, and a jump is no dearer than one and a half
+    // pixels of the worst cost. (The general matchers' usual advice is four small steps.)
+    def.window = 3;
+    def.large_step = 60;
     stop_on(lr_pair_create("pair", &camera[0], &camera[1], &pair, &err), &err);
     stop_on(lr_matcher_create(&pair, &def, &matcher, &err), &err);
     stop_on(lr_match_work_create(matcher, BLOCK + 2*BESIDE, &work, &err), &err);

@@ -64,8 +64,9 @@ def main():
     print('library', *(f'{b:6.2f}' for b in best[0]), f'   {best[1]:.3f} s per megapixel, one map, {1e3*best[1]/most:.2f} ns a candidate (block {best[2]})')
     ours_ns, theirs_ns = min(float(re.search(r'([\d.]+) ns a candidate', t)[1]) for t in texts), 1e9*quickest/(wide[0].size*most)
     print(f'time a pixel and candidate: ours {ours_ns:.2f} ns for both maps, library {theirs_ns:.2f} ns for one: {ours_ns/theirs_ns:.2f}')
-    # On pictures the library is ahead: our windows and penalties are made for lines of dots. Held where it is: 19.9 % against 16.0 %.
-    return 1 if mine[1] > 1.3*best[0][1] or ours_ns > theirs_ns else 0
+    # On pictures the library is ahead: of pixels that both see, twice as many of ours are wrong by far, at the rims of leaves and on thin
+    # ones, as levelling by 29 pixels and averaging of lines carry the rim into what lies beside it. Held where it is: 19.0 % against 16.0 %.
+    return 1 if mine[1] > 1.2*best[0][1] or ours_ns > theirs_ns else 0
 
 
 if __name__ == '__main__':
