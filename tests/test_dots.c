@@ -1,6 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 #include "close.h"
 #include "core/vec.h"
+#include "core/rng.h"
 #include "optics/dots.h"
 
 // A pattern like that of a real head: 260 dots over 60 degrees, a bright zero order, 10 % of smooth light.
@@ -266,6 +267,27 @@ static void sampling_inverts_the_cumulative(void **state)
     lr_dots_destroy(dots);
 }
 
+// Many intervals at once give the floats nearest to one at a time; beyond the fan, across its edges and of no width too.
+static void many_means_are_single_ones(void **state)
+{
+    (void)state;
+    enum { COUNT = 150 };
+    const lr_dots_def def = head_def();
+    lr_dots *dots = make(&def);
+    const float h = (float)def.half_fan_rad;
+    for (uint32_t round = 0; round < 200; round++) {
+        float a1[COUNT], a2[COUNT], mean[COUNT];
+        for (uint32_t i = 0; i < COUNT; i++) {
+            a1[i] = 2.4f*h*(lr_uniform(lr_hash(round, i)) - 0.5f);
+            a2[i] = i % 7 == 0 ? a1[i] : a1[i] + 0.02f*(lr_uniform(lr_hash(i, round)) - 0.5f);
+        }
+        lr_dots_means(dots, COUNT, a1, a2, mean);
+        for (int i = 0; i < COUNT; i++)
+            assert_rel((double)mean[i], lr_dots_mean(dots, (double)a1[i], (double)a2[i]), 1e-7);
+    }
+    lr_dots_destroy(dots);
+}
+
 static void faults_are_named(void **state)
 {
     (void)state;
@@ -308,6 +330,7 @@ int main(void)
         cmocka_unit_test(lists_and_profiles),
         cmocka_unit_test(dots_are_clipped_at_the_edge),
         cmocka_unit_test(sampling_inverts_the_cumulative),
+        cmocka_unit_test(many_means_are_single_ones),
         cmocka_unit_test(faults_are_named),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
