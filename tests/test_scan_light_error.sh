@@ -12,6 +12,9 @@ small="--samples 4 --quality draft --set head.modules.*.cameras.*.sensor.pixels=
 "$program" scan scenes/kitchen.json scenes/heads/pocket.json $small --seed 1 --threads 3 -o "$work/same" --json >"$work/json" 2>/dev/null
 "$program" scan scenes/kitchen.json scenes/heads/pocket.json $small --seed 2 -o "$work/two" -q
 grep -q "error of the light: below a quarter of the sensor's noise in [0-9.]* % of pixels" "$work/words" || fail "no figure: $(cat "$work/words")"
+for ratio in 0.25 0.1; do
+    "$program" scan scenes/kitchen.json scenes/heads/pocket.json $small --noise-ratio $ratio --seed 1 -o "$work/ratio_$ratio" -q
+done
 cmp "$work/one/scan.json" "$work/same/scan.json" || fail "the figure depends on threads"
 "$python" -B - "$work" <<'PY'
 import json, sys
@@ -19,6 +22,9 @@ import numpy as np
 work = sys.argv[1]
 parts = ["direct", "indirect", "sun", "sky", "lamp"]
 said = json.load(open(f"{work}/one/scan.json"))["results"]["light_error"]
+coarse, fine = (json.load(open(f"{work}/ratio_{r}/scan.json"))["results"]["light_error"] for r in ("0.25", "0.1"))
+print("share at a ratio of 0.25", coarse["share"], "and 0.1", fine["share"])
+assert fine["share"] > coarse["share"] + 0.1 and fine["rms"]["sun"] < coarse["rms"]["sun"] and fine["rms"]["sky"] < coarse["rms"]["sky"]
 assert json.load(open(f"{work}/json"))["light_error"] == said
 head = json.load(open(f"{work}/one/scan.json"))["inputs"]["head"]
 measured, within_said, square_said, within_seen, square_seen = 0, [], [], [], []

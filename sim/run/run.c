@@ -13,12 +13,23 @@
 #include "trace/gather.h"
 
 #define MOST_PARTS 64   // of a pixel, where --noise-ratio is given
+#define USUAL_RATIO 0.25 // that the samples of a quality without an aim of its own stand for
+#define MOST_GATHER_PATHS 2048
 
 const char *const lr_quality_names[] = {"draft", "standard", "fine", NULL};
 
 lr_run_def lr_run_def_default(void)
 {
     return (lr_run_def){.version = "0", .seed = 1, .quality = LR_QUALITY_STANDARD, .indirect_samples = -1, .noise_ratio = -1.0, .truth = LR_TRUTH_ALL, .shard = 1, .shard_count = 1};
+}
+
+// For an error `finer` times smaller: it falls with the root of the paths of what is gathered once, and of the odds of asking for faint light.
+static void sharpen(lr_trace_def *trace, double finer)
+{
+    const double paths = trace->gather_paths*finer*finer;
+    trace->gather_paths = paths < MOST_GATHER_PATHS ? 2*(int)lrint(0.5*paths) : MOST_GATHER_PATHS;
+    trace->faint_e /= finer*finer;
+    trace->faint_indirect_e /= finer*finer;
 }
 
 lr_trace_def lr_run_trace_def(const lr_run_def *def)
@@ -38,6 +49,9 @@ lr_trace_def lr_run_trace_def(const lr_run_def *def)
     trace.faint_indirect_e = by_quality[def->quality].faint_indirect_e;
     trace.gather_rows = by_quality[def->quality].gather_rows;
     trace.gather_paths = by_quality[def->quality].gather_paths;
+    const double usual = by_quality[def->quality].noise_ratio > 0.0 ? by_quality[def->quality].noise_ratio : USUAL_RATIO;
+    if (def->noise_ratio > 0.0 && def->noise_ratio < usual)
+        sharpen(&trace, usual/def->noise_ratio);
     return trace;
 }
 

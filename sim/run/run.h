@@ -24,7 +24,7 @@ typedef struct lr_run_def {     // start from lr_run_def_default()
     int threads;                // 0: lr_thread_default()
     lr_quality quality;
     int samples;                         // parts of a pixel: 1 or even; 0: as the quality says
-    double noise_ratio;                  // more parts where the light's error is above this share of the sensor's noise; 0: nowhere; below 0: as the
+    double noise_ratio;                  // more parts, and more paths of gathered light, for an error below this share of the sensor's noise; 0: no; below 0: as the
                                          // quality says, or 0 where samples are given
     int indirect_samples;       // light paths a pixel for indirect laser light; 0: none, -1: as the quality says
     double sector_deg[2];       // rotor angles rendered, of the first revolution; both 0: everything
