@@ -286,17 +286,17 @@ static lr_status draw(void *context, int64_t job, int worker, lr_error *err)
     static const lr_truth_layer laser[] = {LR_TRUTH_DIRECT, LR_TRUTH_INDIRECT}, ambient[] = {LR_TRUTH_SUN, LR_TRUTH_SKY, LR_TRUTH_LAMP};
     static const char *const kinds[] = {"", "_range", "_laser", "_ambient"};
     const jobs *j = context;
-    const int is_cloud = job == 4*j->count;
-    const view *v = &j->view[is_cloud ? 0 : job/4];
+    const int is_cloud = job == 0, kind = (int)((job + 3) % 4);   // the cloud takes longest
+    const view *v = &j->view[is_cloud ? 0 : (job - 1)/4];
     char path[LR_PATH_MAX];
     int drawn;
-    LR_TRY(is_cloud ? lr_path_join(path, lr_scan_reader_folder(j->reader), "cloud.ply", err) : picture_path(v, kinds[job % 4], path, err));
+    LR_TRY(is_cloud ? lr_path_join(path, lr_scan_reader_folder(j->reader), "cloud.ply", err) : picture_path(v, kinds[kind], path, err));
     LR_TRY(is_drawn(j->reader, path, &drawn, err));
     if (drawn)
         return LR_OK;
     if (is_cloud)
         return lr_cloud_write(j->reader, err);
-    switch (job % 4) {
+    switch (kind) {
     case 0: return raw_picture(v, err);
     case 1: return range_picture(v, err);
     case 2: return parts_picture(v, laser, 2, kinds[2], "laser light alone", err);

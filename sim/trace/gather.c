@@ -16,11 +16,11 @@
 #define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to what a point sees
 #define SPREAD_ANGLE 0.118f      // and within this angle as seen from the head [rad]
 #define SPREAD_CELLS 12          // and this many cells
-#define LINKS_FROM 16            // paths: with fewer, what choosing sunlit places costs buys more as paths
+#define CARE_FROM 16             // paths: with fewer, a coarse answer is wanted: no links to sunlit places, no second helping
 #define PILOT_PATHS (1 << 20)    // of the first round, at most about so many tell where the sun shines
 #define FIRST_PART 4             // one over the share of paths that the first round takes
 #define WEAK_SUPPORT 24.0f       // a record averaged over less than this gets
-#define WEAK_FACTOR 6            // this many times the paths on top
+#define WEAK_FACTOR 2            // this many times the paths on top
 #define WEAK_AT_ONCE 64          // such records of one batch, at most
 #define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
 #define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
@@ -381,7 +381,7 @@ static lr_status find_sunlit(crew *c, int threads, lr_error *err)
         all.count += c->use_count[k];
     }
     const lr_line_job job = plain_job(c->tracer, c->work[0]);
-    if (c->tracer->def.gather_paths < LINKS_FROM)
+    if (c->tracer->def.gather_paths < CARE_FROM)
         return LR_OK;
     LR_TRY(lr_sunlit_create(&job, &all, &c->sunlit, err));
     for (int i = 0; c->sunlit && i < threads; i++)
@@ -407,6 +407,8 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     LR_TRY(find_sunlit(c, threads, err));
     c->round = 1;
     LR_TRY(gather_round(c, threads, paths, err));
+    if (paths < CARE_FROM)
+        return LR_OK;
     c->round = 2;
     c->again = WEAK_FACTOR*paths < LR_CHUNK_RAYS ? WEAK_FACTOR*paths : LR_CHUNK_RAYS;
     LR_TRY(lr_threads_run(threads, c->tile_count, gather_weak_of_tile, c, err));
