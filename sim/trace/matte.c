@@ -174,9 +174,9 @@ static void ask_sun(const lr_line_job *job, const block *b)
     lr_shadow_queue *q = &work->sun;
     sun_rays sun;
     float u[N], v[N], unused[N];
-    draw(job, b, DIM_SUN, u, v);
+    draw(job, b, LR_DIM_SUN, u, v);
     aim_at_sun(&job->tracer->lights, b, u, v, &sun);
-    draw(job, b, DIM_FAINT_SUN, unused, v);
+    draw(job, b, LR_DIM_FAINT_SUN, unused, v);
     for (int i = 0; i < b->count; i++) {
         const int k = b->slot[i];
         const float expected = electrons(job, b, source, i)*sun.value[i];
@@ -232,9 +232,9 @@ static void ask_lamps(const lr_line_job *job, const block *b)
     int32_t lamp[N];
     if (lights->lamp_count == 0)
         return;
-    draw(job, b, DIM_CHOICE, pick, third);
+    draw(job, b, LR_DIM_CHOICE, pick, third);
     pick_lamps(lights, b, pick, lamp, total);
-    draw(job, b, DIM_FAINT, unused, v);
+    draw(job, b, LR_DIM_FAINT, unused, v);
     for (int i = 0; i < b->count; i++) {
         const int k = b->slot[i];
         if (!job->work->done[k] || lamp[i] < 0)

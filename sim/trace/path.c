@@ -22,7 +22,7 @@
 static inline __attribute__((always_inline)) void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
 {
     const lr_path_state *path = &job->work->path;
-    const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*DIMS + dim));
+    const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*LR_DIMS + dim));
     if (lr_path_alone(job)) {
         *u = lr_uniform(key);
         *v = lr_uniform(lr_hash(key, 1));
@@ -193,7 +193,7 @@ static void ask_sun(const lr_line_job *job, const lr_vertex *v)
     if (!(side*lr_dotf(v->normal, lights->sun_frame.z) > -2.0f*lights->sun_sine))
         return;  // the whole disc is behind the surface
     float a, b, c, s, f[LR_MAX_BINS];
-    draw2(job, v->i, v->step, DIM_SUN, &a, &b);
+    draw2(job, v->i, v->step, LR_DIM_SUN, &a, &b);
     lr_turnf(b, &c, &s);
     const float radius = lights->sun_sine*sqrtf(a);
     const lr_vec3f wi = lr_unitf(lr_frame_tof(lights->sun_frame, lr_v3f(radius*c, radius*s, 1.0f)));
@@ -203,7 +203,7 @@ static void ask_sun(const lr_line_job *job, const lr_vertex *v)
     float share = 1.0f;  // of a place that points of the room ask too
     if (job->sunlit && path->straight[v->i])
         share = lr_sunlit_found(job->sunlit->sunlit, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
-    queue(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, DIM_FAINT_SUN);
+    queue(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
 }
 
 static void ask_sky(const lr_line_job *job, const lr_vertex *v)
@@ -212,8 +212,8 @@ static void ask_sky(const lr_line_job *job, const lr_vertex *v)
     float total = 0.0f, a, b, pick, unused, f[LR_MAX_BINS];
     for (int k = 0; k < lights->portal_count; k++)
         total += lr_lights_portal_weight(&lights->portal[k], v->point);
-    draw2(job, v->i, v->step, DIM_SKY, &a, &b);
-    draw2(job, v->i, v->step, DIM_CHOICE, &unused, &pick);
+    draw2(job, v->i, v->step, LR_DIM_SKY, &a, &b);
+    draw2(job, v->i, v->step, LR_DIM_CHOICE, &unused, &pick);
     int k = 0;
     for (pick *= total; k + 1 < lights->portal_count; k++) {
         const float weight = lr_lights_portal_weight(&lights->portal[k], v->point);
@@ -232,7 +232,7 @@ static void ask_sky(const lr_line_job *job, const lr_vertex *v)
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = lr_lights_portal_pdf(lights, v->point, wi);
     if (chosen > 0.0f)  // balance heuristic: f / (sum of densities)
-        queue(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, DIM_FAINT_SKY);
+        queue(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, LR_DIM_FAINT_SKY);
 }
 
 // About the most that lamps of this kind can send to a surface without a lobe [e]: worth knowing before a place on one is drawn.
@@ -247,7 +247,7 @@ void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lam
 {
     const lr_lights *lights = &job->tracer->lights;
     float a, b, f[LR_MAX_BINS];
-    draw2(job, v->i, v->step, DIM_LAMP, &a, &b);
+    draw2(job, v->i, v->step, LR_DIM_LAMP, &a, &b);
     lr_vec3f point, normal;
     lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
     // Aimed from where the ray will start: seen flat, a lamp would else stand in its own light by the offset.
@@ -269,7 +269,7 @@ void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lam
             f[bin] -= lobe[bin]*own/(chosen + own);
         own = 0.0f;
     }
-    queue(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (drawn ? own : 0.0f)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, DIM_FAINT_LAMP);
+    queue(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (drawn ? own : 0.0f)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, LR_DIM_FAINT_LAMP);
 }
 
 // A shadow ray to one lamp.
@@ -279,13 +279,13 @@ static void ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *dra
     float pick, third, weight, faint = 1.0f;
     if (lights->lamp_count == 0)
         return;
-    draw2(job, v->i, v->step, DIM_CHOICE, &pick, &third);
+    draw2(job, v->i, v->step, LR_DIM_CHOICE, &pick, &third);
     const int k = lr_lights_pick_lamp(lights, v->point, pick, &weight, &v->lamp_weight);
     if (k < 0)
         return;
     const lr_lit_lamp *l = &lights->lamp[k];
     if (!has_lobe(v->surface)) {
-        faint = ask_faint(job, v->i, v->step, DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight));
+        faint = ask_faint(job, v->i, v->step, LR_DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight));
         if (faint == 0.0f)
             return;
     }
@@ -365,7 +365,7 @@ static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface
     }
     if (chance >= 1.0f)
         return 1;
-    draw2(job, v->i, v->step, DIM_LOBE, &u, &unused);
+    draw2(job, v->i, v->step, LR_DIM_LOBE, &u, &unused);
     if (!(u < chance))
         return 0;
     for (int b = 0; b < bins; b++)
@@ -380,8 +380,8 @@ static void go_on(const lr_line_job *job, const lr_vertex *v)
     const lr_vec3f wo = lr_frame_fromf(frame, v->wo);
     lr_surface_sample sample;
     float a, b, lobe, unused;
-    draw2(job, v->i, v->step, DIM_BOUNCE, &a, &b);
-    draw2(job, v->i, v->step, DIM_LOBE, &unused, &lobe);
+    draw2(job, v->i, v->step, LR_DIM_BOUNCE, &a, &b);
+    draw2(job, v->i, v->step, LR_DIM_LOBE, &unused, &lobe);
     if (!lr_surface_draw(v->surface, v->scale, wo, a, b, lobe, &sample) || !survives(job, v, &sample, sample.weight))
         return;
     const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, sample.wi));
@@ -566,7 +566,7 @@ static void ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_gath
         return;
     // The throughput holds 1/paths, but there are links of these.
     queue(job, &job->work->sun, v, link.wi, link.light, (float)job->paths/((float)job->links*chance), link.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
-          job->tracer->scene->sun.source, DIM_FAINT_SUN);
+          job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
 }
 
 // Under a lobe only what it lets in counts: of the rays of a queue from `first` on.
@@ -599,7 +599,7 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
         ask_sunlit(job, &v, r, number);
     let_in(job, &job->work->sky, skies, r);
     let_in(job, &job->work->sun, suns, r);
-    draw2(job, slot, 0, DIM_BOUNCE, &a, &b);
+    draw2(job, slot, 0, LR_DIM_BOUNCE, &a, &b);
     float c, s;
     lr_turnf(b, &c, &s);
     const float radius = sqrtf(a), up = sqrtf(lr_maxf(0.0f, 1.0f - a));

@@ -5,7 +5,7 @@
 
 #include "trace/work.h"
 
-enum { DIM_SUN, DIM_SKY, DIM_LAMP, DIM_CHOICE, DIM_BOUNCE, DIM_LOBE, DIM_FAINT, DIM_FAINT_SUN, DIM_FAINT_SKY, DIM_FAINT_LAMP, DIMS };  // random numbers of one step
+enum { LR_DIM_SUN, LR_DIM_SKY, LR_DIM_LAMP, LR_DIM_CHOICE, LR_DIM_BOUNCE, LR_DIM_LOBE, LR_DIM_FAINT, LR_DIM_FAINT_SUN, LR_DIM_FAINT_SKY, LR_DIM_FAINT_LAMP, LR_DIMS };  // random numbers of one step
 
 typedef struct lr_vertex {   // a surface reached by path i
     int i, step;
