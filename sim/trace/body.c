@@ -4,6 +4,8 @@
 // Wider than float rounds: of the distance from the box, and at least.
 #define SLACK_REL 1e-6f
 #define SLACK_M 1e-5f
+#define BODY_PAD_REL 1e-6     // bounds in float must hold shapes in double
+#define BODY_PAD_M 1e-6
 
 // Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
 #define WIDE __attribute__((target_clones("avx2", "default")))
@@ -161,4 +163,19 @@ lr_box3 lr_body_bounds(const lr_body *body)
 {
     const lr_box3 local = local_bounds(body->object);
     return body->object->motion ? swept_box(body, local) : box_in(body->object, local, body->pose);
+}
+
+static float rounded_out(double x, float towards)
+{
+    return nextafterf((float)(x + copysign(BODY_PAD_REL*fabs(x) + BODY_PAD_M, (double)towards)), towards);
+}
+
+void lr_body_padded(const lr_body *body, float lo[3], float hi[3])
+{
+    const lr_box3 box = lr_body_bounds(body);
+    const double low[3] = {box.lo.x, box.lo.y, box.lo.z}, high[3] = {box.hi.x, box.hi.y, box.hi.z};
+    for (int k = 0; k < 3; k++) {
+        lo[k] = rounded_out(low[k], -INFINITY);
+        hi[k] = rounded_out(high[k], INFINITY);
+    }
 }

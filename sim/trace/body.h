@@ -34,6 +34,8 @@ void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int 
 
 // Holds the body at every time: boxes at many moments, each grown by the farthest any of its points goes until the next.
 lr_box3 lr_body_bounds(const lr_body *body);
+// The same in float, a little wider.
+void lr_body_padded(const lr_body *body, float lo[3], float hi[3]);
 
 static inline lr_body_ray lr_body_ray_at(const lr_body *body, lr_vec3 origin, lr_vec3 direction, double time_s)
 {

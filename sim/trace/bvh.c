@@ -27,8 +27,6 @@
 #define PANE_STEP_M 1e-5f     // past a pane: more than the rounding of a distance up to 80 m
 #define FAR_M 1e18f           // beyond it squares overflow in float
 #define REST_M 1e9f
-#define BODY_PAD_REL 1e-6     // bounds in float must hold shapes in double
-#define BODY_PAD_M 1e-6
 
 enum { LANES_MOST = 16, SCENES = 3*LR_LAYERS };
 
@@ -219,22 +217,12 @@ static void bodies_occluded(const struct RTCOccludedFunctionNArguments *args)
     }
 }
 
-static float rounded_out(double x, float towards)
-{
-    return nextafterf((float)(x + copysign(BODY_PAD_REL*fabs(x) + BODY_PAD_M, (double)towards)), towards);
-}
-
 static void bodies_bounds(const struct RTCBoundsFunctionArguments *args)
 {
     const body_set *set = args->geometryUserPtr;
-    const lr_box3 box = lr_body_bounds(&set->body[args->primID]);
-    struct RTCBounds *out = args->bounds_o;
-    out->lower_x = rounded_out(box.lo.x, -INFINITY);
-    out->lower_y = rounded_out(box.lo.y, -INFINITY);
-    out->lower_z = rounded_out(box.lo.z, -INFINITY);
-    out->upper_x = rounded_out(box.hi.x, INFINITY);
-    out->upper_y = rounded_out(box.hi.y, INFINITY);
-    out->upper_z = rounded_out(box.hi.z, INFINITY);
+    float lo[3], hi[3];
+    lr_body_padded(&set->body[args->primID], lo, hi);
+    *args->bounds_o = (struct RTCBounds){.lower_x = lo[0], .lower_y = lo[1], .lower_z = lo[2], .upper_x = hi[0], .upper_y = hi[1], .upper_z = hi[2]};
 }
 
 // ---- building -----------------------------------------------------------------------------------------------------------

@@ -7,12 +7,11 @@
 
 #include "core/anglef.h"
 #include "core/thread.h"
+#include "trace/gather_look.h"
 #include "trace/sunlit.h"
 #include "trace/work.h"
 
 #define TILE 16                  // cells along and across: records of a tile share even sets of paths
-#define SAME_NORMAL 0.95f        // cosine: a bend of 18 degrees is another surface
-#define SAME_PLANE 0.6f          // a neighbour may lie off the plane by this share of its distance from us
 #define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to what a point sees
 #define SPREAD_ANGLE 0.118f      // and within this angle as seen from the head [rad]
 #define SPREAD_CELLS 12          // and this many cells
@@ -22,11 +21,6 @@
 #define WEAK_SUPPORT 24.0f       // a record averaged over less than this gets
 #define WEAK_FACTOR 2            // this many times the paths on top
 #define WEAK_AT_ONCE 64          // such records of one batch, at most
-#define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
-#define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
-
-// Where things are in a record of `look`.
-enum { LOOK_POINT = 0, LOOK_NORMAL = 3, LOOK_COAT = 6, LOOK_VALUES = 8, LOOK_LINE = 16 };
 
 // ---- the grid of directions -------------------------------------------------------------------------------------------------
 
@@ -73,8 +67,8 @@ static lr_status make_grid(lr_gather *g, lr_error *err)
         g->first_cell[r + 1] = g->first_cell[r] + cells_of_row(g->rows, r);
     g->cell = malloc((size_t)g->first_cell[g->rows]*sizeof *g->cell);
     g->record = malloc((size_t)g->first_cell[g->rows]*sizeof *g->record);
-    g->stride = (LOOK_VALUES + 2*g->values + LOOK_LINE - 1)/LOOK_LINE*LOOK_LINE;
-    g->look = aligned_alloc(LOOK_LINE*sizeof(float), (size_t)g->first_cell[g->rows]*(size_t)g->stride*sizeof(float));
+    g->stride = lr_gather_stride(g->values);
+    g->look = aligned_alloc(LR_LOOK_LINE*sizeof(float), (size_t)g->first_cell[g->rows]*(size_t)g->stride*sizeof(float));
     return g->cell && g->record && g->look ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
 }
 
@@ -228,23 +222,12 @@ static lr_status gather_weak_of_tile(void *context, int64_t index, int worker, l
     return LR_OK;
 }
 
-// A neighbour counts as the same piece of surface.
-static inline int same_surface(lr_vec3f point, lr_vec3f normal, lr_vec3f its_point, lr_vec3f its_normal, float *distance2)
-{
-    const lr_vec3f to = lr_subf(its_point, point);
-    *distance2 = lr_dotf(to, to);
-    if (lr_dotf(normal, its_normal) < SAME_NORMAL)
-        return 0;
-    const float off = lr_maxf(fabsf(lr_dotf(to, normal)), fabsf(lr_dotf(to, its_normal)));
-    return off*off <= SAME_PLANE*SAME_PLANE*0.25f*(*distance2) + 1e-8f;
-}
-
 // Adds record `cell` to the average of record i if it is near enough.
 static void spread_one(const crew *c, int i, int cell, float spread, float *sum, float *error, float *total)
 {
     const lr_gather *g = c->gather;
     float d2;
-    if (cell < 0 || g->record[i].coat != g->record[cell].coat || !same_surface(g->record[i].point, g->record[i].normal, g->record[cell].point, g->record[cell].normal, &d2))
+    if (cell < 0 || g->record[i].coat != g->record[cell].coat || !lr_gather_same_surface(g->record[i].point, g->record[i].normal, g->record[cell].point, g->record[cell].normal, &d2))
         return;
     const float q = 1.0f - d2/(spread*spread);
     if (cell != i && q <= 0.0f)
@@ -332,24 +315,10 @@ static lr_status cut_tiles(crew *c, lr_error *err)
     return LR_OK;
 }
 
-// Lays out what looking up needs; after every spreading that looking up follows.
-static void lay_out(lr_gather *g)
-{
-    for (int i = 0; i < g->record_count; i++) {
-        float *look = g->look + (size_t)i*(size_t)g->stride;
-        memset(look, 0, (size_t)g->stride*sizeof *look);
-        memcpy(look + LOOK_POINT, &g->record[i].point, 3*sizeof *look);
-        memcpy(look + LOOK_NORMAL, &g->record[i].normal, 3*sizeof *look);
-        look[LOOK_COAT] = (float)g->record[i].coat;
-        memcpy(look + LOOK_VALUES, g->irradiance + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
-        memcpy(look + LOOK_VALUES + g->values, g->error + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
-    }
-}
-
 static lr_status spread(crew *c, int threads, lr_error *err)
 {
     LR_TRY(lr_threads_run(threads, c->gather->rows, spread_row, c, err));
-    lay_out(c->gather);
+    lr_gather_lay_out(c->gather);
     return LR_OK;
 }
 
@@ -479,101 +448,4 @@ void lr_gather_destroy(lr_gather *g)
     free(g->error);
     free(g->look);
     free(g);
-}
-
-// ---- looking up -----------------------------------------------------------------------------------------------------------------
-
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
-
-// Where a direction falls in the grid: rows of elevation, turns of azimuth; and how far a neighbour may be, squared.
-typedef struct spot { float row[LR_GATHER_LOOKS], turn[LR_GATHER_LOOKS], most2[LR_GATHER_LOOKS]; } spot;
-
-static inline void find_one(const lr_gather *g, float x, float y, float z, float *row, float *turn, float *most2)
-{
-    const float distance = sqrtf(x*x + y*y + z*z), most = MOST_SPACING*distance*(float)LR_PI/(float)g->rows;
-    const float azimuth = lr_atan2f(y, x)*(0.5f/(float)LR_PI);
-    *row = lr_acosf(z/(distance > 0.0f ? distance : 1.0f))*(float)g->rows*(1.0f/(float)LR_PI) - 0.5f;
-    *turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
-    *most2 = most*most;
-}
-
-WIDE static void find(const lr_gather *g, int count, const lr_gather_points *p, spot *s)
-{
-    const lr_vec3f c = g->center;
-    for (int i = 0; i < count; i++)
-        find_one(g, p->x[i] - c.x, p->y[i] - c.y, p->z[i] - c.z, &s->row[i], &s->turn[i], &s->most2[i]);
-}
-
-// The four cells around each, -1 where there is none, and their weights.
-typedef struct around { int32_t cell[4][LR_GATHER_LOOKS]; float weight[4][LR_GATHER_LOOKS]; } around;
-
-WIDE static void find_cells(int rows, const int *restrict first_cell, int count, const spot *restrict s, around *restrict a)
-{
-    for (int k = 0; k < 2; k++)
-        for (int i = 0; i < count; i++) {
-            const int r = lr_floorf(s->row[i]) + k, inside = (r >= 0) & (r < rows), row = inside ? r : 0;
-            const int first = first_cell[row], n = first_cell[row + 1] - first;
-            const float column = s->turn[i]*(float)n - 0.5f, near_row = 1.0f - fabsf(s->row[i] - (float)r);
-            const int c0 = lr_floorf(column), c1 = c0 + 1;
-            a->cell[2*k][i] = inside ? first + (c0 < 0 ? c0 + n : c0 >= n ? c0 - n : c0) : -1;
-            a->cell[2*k + 1][i] = inside ? first + (c1 >= n ? c1 - n : c1) : -1;
-            a->weight[2*k][i] = near_row*(1.0f - fabsf(column - (float)c0)) + 1e-3f;
-            a->weight[2*k + 1][i] = near_row*(1.0f - fabsf(column - (float)c1)) + 1e-3f;
-        }
-}
-
-// Interpolates between those records that lie on the same surface, within `most2`.
-int lr_gather_look_aimed(const lr_gather *g, const lr_gather_aim *aim, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out)
-{
-    float weight[4], total = 0.0f, d2;
-    const float *look[4];
-    for (int j = 0; j < 4; j++) {
-        look[j] = g->look + (ptrdiff_t)(aim->record[j] < 0 ? 0 : aim->record[j])*g->stride;
-        const int same = aim->record[j] >= 0 && look[j][LOOK_COAT] == (float)coat &&
-                         same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
-                                                             lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), &d2) &&
-                         d2 <= aim->most2;
-        weight[j] = same ? aim->weight[j] : 0.0f;
-        total += weight[j];
-    }
-    if (!(total >= LEAST_WEIGHT))
-        return 0;
-    for (int j = 0; j < 4; j++)
-        weight[j] /= total;
-    for (int k = 0; k < g->values; k++) {
-        const int at = LOOK_VALUES + k, off = at + g->values;
-        const float value = weight[0]*look[0][at] + weight[1]*look[1][at] + weight[2]*look[2][at] + weight[3]*look[3][at];
-        const float error = weight[0]*look[0][off] + weight[1]*look[1][off] + weight[2]*look[2][off] + weight[3]*look[3][off];
-        out[k] = value + errors*error;
-    }
-    return 1;
-}
-
-int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out)
-{
-    lr_gather_points one = {{point.x}, {point.y}, {point.z}};
-    lr_gather_aim aim;
-    lr_gather_aim_at(g, 1, &one, &aim);
-    return lr_gather_look_aimed(g, &aim, point, normal, coat, errors, out);
-}
-
-void lr_gather_aim_at(const lr_gather *g, int count, const lr_gather_points *point, lr_gather_aim *aim)
-{
-    spot s;
-    around a;
-    find(g, count, point, &s);
-    find_cells(g->rows, g->first_cell, count, &s, &a);
-    for (int i = 0; i < count; i++) {
-        __builtin_prefetch(&g->cell[a.cell[0][i] < 0 ? 0 : a.cell[0][i]]);
-        __builtin_prefetch(&g->cell[a.cell[2][i] < 0 ? 0 : a.cell[2][i]]);
-    }
-    for (int i = 0; i < count; i++) {
-        aim[i].most2 = s.most2[i];
-        for (int j = 0; j < 4; j++) {
-            aim[i].record[j] = a.cell[j][i] < 0 ? -1 : g->cell[a.cell[j][i]];
-            aim[i].weight[j] = a.weight[j][i];
-            __builtin_prefetch(g->look + (ptrdiff_t)(aim[i].record[j] < 0 ? 0 : aim[i].record[j])*g->stride);
-        }
-    }
 }

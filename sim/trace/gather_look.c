@@ -1,0 +1,120 @@
+// SPDX-License-Identifier: Apache-2.0
+#include "trace/gather_look.h"
+
+#include <string.h>
+
+#define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
+#define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
+
+// Where things are in a record of `look`; after the values their errors.
+enum { LOOK_POINT = 0, LOOK_NORMAL = 3, LOOK_COAT = 6, LOOK_VALUES = 8 };
+
+int lr_gather_stride(int values) { return (LOOK_VALUES + 2*values + LR_LOOK_LINE - 1)/LR_LOOK_LINE*LR_LOOK_LINE; }
+
+void lr_gather_lay_out(lr_gather *g)
+{
+    for (int i = 0; i < g->record_count; i++) {
+        float *look = g->look + (size_t)i*(size_t)g->stride;
+        memset(look, 0, (size_t)g->stride*sizeof *look);
+        memcpy(look + LOOK_POINT, &g->record[i].point, 3*sizeof *look);
+        memcpy(look + LOOK_NORMAL, &g->record[i].normal, 3*sizeof *look);
+        look[LOOK_COAT] = (float)g->record[i].coat;
+        memcpy(look + LOOK_VALUES, g->irradiance + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
+        memcpy(look + LOOK_VALUES + g->values, g->error + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
+    }
+}
+
+// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
+#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
+
+// Where a direction falls in the grid: rows of elevation, turns of azimuth; and how far a neighbour may be, squared.
+typedef struct spot { float row[LR_GATHER_LOOKS], turn[LR_GATHER_LOOKS], most2[LR_GATHER_LOOKS]; } spot;
+
+static inline void find_one(const lr_gather *g, float x, float y, float z, float *row, float *turn, float *most2)
+{
+    const float distance = sqrtf(x*x + y*y + z*z), most = MOST_SPACING*distance*(float)LR_PI/(float)g->rows;
+    const float azimuth = lr_atan2f(y, x)*(0.5f/(float)LR_PI);
+    *row = lr_acosf(z/(distance > 0.0f ? distance : 1.0f))*(float)g->rows*(1.0f/(float)LR_PI) - 0.5f;
+    *turn = azimuth < 0.0f ? azimuth + 1.0f : azimuth;
+    *most2 = most*most;
+}
+
+WIDE static void find(const lr_gather *g, int count, const lr_gather_points *p, spot *s)
+{
+    const lr_vec3f c = g->center;
+    for (int i = 0; i < count; i++)
+        find_one(g, p->x[i] - c.x, p->y[i] - c.y, p->z[i] - c.z, &s->row[i], &s->turn[i], &s->most2[i]);
+}
+
+// The four cells around each, -1 where there is none, and their weights.
+typedef struct around { int32_t cell[4][LR_GATHER_LOOKS]; float weight[4][LR_GATHER_LOOKS]; } around;
+
+WIDE static void find_cells(int rows, const int *restrict first_cell, int count, const spot *restrict s, around *restrict a)
+{
+    for (int k = 0; k < 2; k++)
+        for (int i = 0; i < count; i++) {
+            const int r = lr_floorf(s->row[i]) + k, inside = (r >= 0) & (r < rows), row = inside ? r : 0;
+            const int first = first_cell[row], n = first_cell[row + 1] - first;
+            const float column = s->turn[i]*(float)n - 0.5f, near_row = 1.0f - fabsf(s->row[i] - (float)r);
+            const int c0 = lr_floorf(column), c1 = c0 + 1;
+            a->cell[2*k][i] = inside ? first + (c0 < 0 ? c0 + n : c0 >= n ? c0 - n : c0) : -1;
+            a->cell[2*k + 1][i] = inside ? first + (c1 >= n ? c1 - n : c1) : -1;
+            a->weight[2*k][i] = near_row*(1.0f - fabsf(column - (float)c0)) + 1e-3f;
+            a->weight[2*k + 1][i] = near_row*(1.0f - fabsf(column - (float)c1)) + 1e-3f;
+        }
+}
+
+// Interpolates between those records that lie on the same surface, within `most2`.
+int lr_gather_look_aimed(const lr_gather *g, const lr_gather_aim *aim, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out)
+{
+    float weight[4], total = 0.0f, d2;
+    const float *look[4];
+    for (int j = 0; j < 4; j++) {
+        look[j] = g->look + (ptrdiff_t)(aim->record[j] < 0 ? 0 : aim->record[j])*g->stride;
+        const int same = aim->record[j] >= 0 && look[j][LOOK_COAT] == (float)coat &&
+                         lr_gather_same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
+                                                             lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), &d2) &&
+                         d2 <= aim->most2;
+        weight[j] = same ? aim->weight[j] : 0.0f;
+        total += weight[j];
+    }
+    if (!(total >= LEAST_WEIGHT))
+        return 0;
+    for (int j = 0; j < 4; j++)
+        weight[j] /= total;
+    for (int k = 0; k < g->values; k++) {
+        const int at = LOOK_VALUES + k, off = at + g->values;
+        const float value = weight[0]*look[0][at] + weight[1]*look[1][at] + weight[2]*look[2][at] + weight[3]*look[3][at];
+        const float error = weight[0]*look[0][off] + weight[1]*look[1][off] + weight[2]*look[2][off] + weight[3]*look[3][off];
+        out[k] = value + errors*error;
+    }
+    return 1;
+}
+
+int lr_gather_look(const lr_gather *g, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out)
+{
+    lr_gather_points one = {{point.x}, {point.y}, {point.z}};
+    lr_gather_aim aim;
+    lr_gather_aim_at(g, 1, &one, &aim);
+    return lr_gather_look_aimed(g, &aim, point, normal, coat, errors, out);
+}
+
+void lr_gather_aim_at(const lr_gather *g, int count, const lr_gather_points *point, lr_gather_aim *aim)
+{
+    spot s;
+    around a;
+    find(g, count, point, &s);
+    find_cells(g->rows, g->first_cell, count, &s, &a);
+    for (int i = 0; i < count; i++) {
+        __builtin_prefetch(&g->cell[a.cell[0][i] < 0 ? 0 : a.cell[0][i]]);
+        __builtin_prefetch(&g->cell[a.cell[2][i] < 0 ? 0 : a.cell[2][i]]);
+    }
+    for (int i = 0; i < count; i++) {
+        aim[i].most2 = s.most2[i];
+        for (int j = 0; j < 4; j++) {
+            aim[i].record[j] = a.cell[j][i] < 0 ? -1 : g->cell[a.cell[j][i]];
+            aim[i].weight[j] = a.weight[j][i];
+            __builtin_prefetch(g->look + (ptrdiff_t)(aim[i].record[j] < 0 ? 0 : aim[i].record[j])*g->stride);
+        }
+    }
+}
