@@ -53,6 +53,7 @@ done
 
 # Cut short while drawing, or forced anew by other inputs: pictures and cloud are those of the scan in the folder.
 rm -r "$work/killed_2/preview/front_upper_range.png" "$work/killed_2/cloud.ply"
+echo half >"$work/killed_2/preview/front_upper_range.png.123.partial"
 scan -o "$work/killed_2"
 same "$work/killed_2"
 scan --seed 5 --force -o "$work/killed_7"

@@ -1,11 +1,13 @@
 // SPDX-License-Identifier: Apache-2.0
 #include "page/preview.h"
 
+#include <dirent.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <unistd.h>
 
 #include "core/file.h"
 #include "core/thread.h"
@@ -304,6 +306,21 @@ static lr_status draw(void *context, int64_t job, int worker, lr_error *err)
     }
 }
 
+// What a call that was killed had not finished.
+static void clear_leftovers(const char *folder)
+{
+    static const char ending[] = ".partial";
+    DIR *names = opendir(folder);
+    for (const struct dirent *entry; names && (entry = readdir(names));) {
+        const size_t length = strlen(entry->d_name), end = sizeof ending - 1;
+        char path[LR_PATH_MAX];
+        if (length > end && strcmp(entry->d_name + length - end, ending) == 0 && lr_path_join(path, folder, entry->d_name, NULL) == LR_OK)
+            unlink(path);
+    }
+    if (names)
+        closedir(names);
+}
+
 lr_status lr_preview_write(const char *folder, int threads, lr_error *err)
 {
     char path[LR_PATH_MAX];
@@ -317,6 +334,7 @@ lr_status lr_preview_write(const char *folder, int threads, lr_error *err)
         for (int c = 0; c < calibration->module[m].camera_count; c++)
             j.view[j.count++] = make_view(reader, &calibration->module[m], &calibration->module[m].camera[c]);
     lr_status s = lr_make_folders(path, err);
+    clear_leftovers(path);
     if (s == LR_OK)
         s = lr_threads_run(threads > 0 ? threads : lr_thread_default(), 4*j.count + 1, draw, &j, err);
     lr_scan_reader_close(reader);
