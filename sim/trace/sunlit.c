@@ -290,7 +290,7 @@ void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const lr_
             sum[i] = 0.0f;
         for (int k = 0; k < WITNESSES; k++)
             add_worth(sum, s, set, &record[(2*k + 1)*count/(2*WITNESSES)], job->tracer->rig->bins.ambient_count, choice->scratch);
-        for (int i = 0; i < s->place_count; i++) {
+        for (int i = 0; i < s->place_count; i++) {  // by the root of how many see it: least variance where a place is seen by some only
             sum[i] *= sqrtf((UNSEEN + (float)seen[i/PER_LEAF])/(UNSEEN + (float)asked[i/PER_LEAF]));
             total += (double)sum[i];
         }
