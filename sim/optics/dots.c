@@ -16,6 +16,7 @@
 
 #include "core/rng.h"
 #include "core/vec.h"
+#include "core/wide.h"
 
 #define NODES_PER_DOT 32          // see above; the error falls with its fourth power
 #define NODES_LEAST 1024          // envelopes without dots
@@ -295,9 +296,6 @@ void lr_dots_destroy(lr_dots *dots)
     free(dots);
 }
 
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
-
 // ---- Reading it -------------------------------------------------------------------------------------------------
 
 // The library's are calls, for the sake of NaN.
@@ -359,7 +357,7 @@ double lr_dots_mean(const lr_dots *dots, double a1_rad, double a2_rad)
 enum { AT_ONCE = 64 };
 
 // Stretches of angles and places in them, as stretch_of finds them; angles beyond the fan count as its ends.
-WIDE static void find_stretches(double half_rad, double per_step, int stretches, int count, const float *restrict alpha_rad, int32_t *restrict stretch, double *restrict u)
+LR_WIDE_WHOLE static void find_stretches(double half_rad, double per_step, int stretches, int count, const float *restrict alpha_rad, int32_t *restrict stretch, double *restrict u)
 {
     for (int i = 0; i < count; i++) {
         const double place = smaller(larger(((double)alpha_rad[i] + half_rad)*per_step, 0.0), stretches);

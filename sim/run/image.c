@@ -5,10 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/wide.h"
 #include "sensor/speckle.h"
-
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default")))
 
 #define REACH_SIGMA 4.0   // the kernel ends where 6e-5 of its weight is left
 
@@ -98,7 +96,7 @@ void lr_image_destroy(lr_image *image)
 }
 
 // Pixels first .. of at most `count`, whose whole reach is at hand: tap by tap.
-WIDE static void add_taps(const float *kernel, int taps, const float *restrict from, int count, float *restrict to)
+LR_WIDE static void add_taps(const float *kernel, int taps, const float *restrict from, int count, float *restrict to)
 {
     for (int i = 0; i < count; i++)
         to[i] = kernel[0]*from[i];
@@ -133,7 +131,7 @@ static double mean_of(const float *part, int count)
     return (sum[0] + sum[1] + sum[2] + sum[3])/count;
 }
 
-WIDE static void mix(float *part, int count, float keep, float veil)
+LR_WIDE static void mix(float *part, int count, float keep, float veil)
 {
     for (int i = 0; i < count; i++)
         part[i] = keep*part[i] + veil;

@@ -2,12 +2,11 @@
 // The loops over a block are plain enough for the compiler to run four pixels at a time.
 #include "sensor/noise.h"
 
+#include "core/wide.h"
+
 #include <assert.h>
 #include <math.h>
 #include <string.h>
-
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
 
 #define HALF (LR_NOISE_BLOCK/2)
 
@@ -37,7 +36,7 @@ static inline void philox_round(uint32_t c0[HALF], uint32_t c1[HALF], uint32_t c
     }
 }
 
-WIDE void lr_noise_bits(const lr_noise_stream *stream, uint32_t block, uint32_t a[LR_NOISE_BLOCK], uint32_t b[LR_NOISE_BLOCK])
+LR_WIDE_WHOLE void lr_noise_bits(const lr_noise_stream *stream, uint32_t block, uint32_t a[LR_NOISE_BLOCK], uint32_t b[LR_NOISE_BLOCK])
 {
     uint32_t c0[HALF], c1[HALF], c2[HALF], c3[HALF];
     for (int i = 0; i < HALF; i++) {
@@ -96,7 +95,7 @@ static inline float normal_inverse(uint32_t bits)
     return k < 0 ? -z : z;
 }
 
-WIDE void lr_noise_normal(const uint32_t *restrict bits, int count, float *restrict z)
+LR_WIDE_WHOLE void lr_noise_normal(const uint32_t *restrict bits, int count, float *restrict z)
 {
     for (int i = 0; i < count; i++)
         z[i] = normal_inverse(bits[i]);
@@ -141,7 +140,7 @@ static float poisson_search(double mean, uint32_t bits)
     return (float)n;
 }
 
-WIDE static void expand(const float *restrict mean, const float *restrict z, int count, float *restrict x, float *restrict n)
+LR_WIDE_WHOLE static void expand(const float *restrict mean, const float *restrict z, int count, float *restrict x, float *restrict n)
 {
     float m[LR_NOISE_BLOCK];
     for (int i = 0; i < count; i++)  // a loop of its own: else the compiler makes a case of the constant, and no vectors

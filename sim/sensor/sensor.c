@@ -5,6 +5,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "core/wide.h"
 #include "sensor/noise.h"
 
 #define MEAN_MAX_E 2e9f  // the full well ends at 1e9: beyond this every pixel is full, and int32 holds the count
@@ -107,11 +108,8 @@ static float line_offset(const lr_sensor *s, int64_t line)
     return s->line_offset_e*z;
 }
 
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default")))
-
 // What the electrons `n` of a block become, with read noise `z`.
-WIDE static void read_out(const lr_sensor *s, float line_e, int count, const float *restrict n, const float *restrict z, const float *restrict offset_e, uint16_t *restrict dn)
+LR_WIDE static void read_out(const lr_sensor *s, float line_e, int count, const float *restrict n, const float *restrict z, const float *restrict offset_e, uint16_t *restrict dn)
 {
     const float well = s->full_well_e, read = s->read_noise_e, k = s->gain_dn_per_e, base = s->offset_dn + 0.5f, top = s->top_dn;
     for (int i = 0; i < count; i++) {

@@ -1,14 +1,13 @@
 // SPDX-License-Identifier: Apache-2.0
 #include "trace/body.h"
 
+#include "core/wide.h"
+
 // Wider than float rounds: of the distance from the box, and at least.
 #define SLACK_REL 1e-6f
 #define SLACK_M 1e-5f
 #define BODY_PAD_REL 1e-6     // bounds in float must hold shapes in double
 #define BODY_PAD_M 1e-6
-
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default")))
 
 static lr_box3 local_bounds(const lr_object *object)
 {
@@ -41,7 +40,7 @@ lr_body lr_body_of(const lr_scene *scene, int object, int tree)
     return (lr_body){.object = o, .index = object, .tree = tree, .pose = o->pose, .inverse_scale = 1.0/o->scale, .gate = gate_of(o)};
 }
 
-WIDE void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, int *keep)
+LR_WIDE void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, int *keep)
 {
     for (int i = 0; i < count; i++) {
         const float x = rays->origin[0][i] - gate->center[0], y = rays->origin[1][i] - gate->center[1], z = rays->origin[2][i] - gate->center[2];

@@ -4,8 +4,7 @@
 
 #include "trace/work.h"
 
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
+#include "core/wide.h"
 
 #define EDGE_SHARE 0.02f  // of the range: see LR_FLAG_EDGE
 
@@ -74,7 +73,7 @@ static inline double angle_to_axis(double side, double x)
     return x < 0.0 ? LR_PI - angle : angle;
 }
 
-WIDE static void look_from(const lr_pose *eye, const lr_rays *restrict rays, int first, int count, sight *restrict out)
+LR_WIDE_WHOLE static void look_from(const lr_pose *eye, const lr_rays *restrict rays, int first, int count, sight *restrict out)
 {
     const lr_vec3 o = eye->origin;
     const lr_mat3 m = eye->rotation;
@@ -140,7 +139,7 @@ static inline int is_edge(const lr_rays *r, int i, int j)
 }
 
 // Whether each pixel is an edge against the one after it and the one before.
-WIDE static void find_edges(const lr_rays *restrict rays, int count, int32_t *restrict after_it, int32_t *restrict before_it)
+LR_WIDE_WHOLE static void find_edges(const lr_rays *restrict rays, int count, int32_t *restrict after_it, int32_t *restrict before_it)
 {
     for (int i = 0; i + 1 < count; i++)
         after_it[i] = is_edge(rays, i, i + 1);

@@ -1,6 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 #include "trace/gather_look.h"
 
+#include "core/wide.h"
+
 #include <string.h>
 
 #define LEAST_WEIGHT 0.05f       // of the interpolation: below it there is no answer
@@ -24,9 +26,6 @@ void lr_gather_lay_out(lr_gather *g)
     }
 }
 
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
-
 // Where a direction falls in the grid: rows of elevation, turns of azimuth; and how far a neighbour may be, squared.
 typedef struct spot { float row[LR_GATHER_LOOKS], turn[LR_GATHER_LOOKS], most2[LR_GATHER_LOOKS]; } spot;
 
@@ -39,7 +38,7 @@ static inline void find_one(const lr_gather *g, float x, float y, float z, float
     *most2 = most*most;
 }
 
-WIDE static void find(const lr_gather *g, int count, const lr_gather_points *p, spot *s)
+LR_WIDE_WHOLE static void find(const lr_gather *g, int count, const lr_gather_points *p, spot *s)
 {
     const lr_vec3f c = g->center;
     for (int i = 0; i < count; i++)
@@ -49,7 +48,7 @@ WIDE static void find(const lr_gather *g, int count, const lr_gather_points *p, 
 // The four cells around each, -1 where there is none, and their weights.
 typedef struct around { int32_t cell[4][LR_GATHER_LOOKS]; float weight[4][LR_GATHER_LOOKS]; } around;
 
-WIDE static void find_cells(int rows, const int *restrict first_cell, int count, const spot *restrict s, around *restrict a)
+LR_WIDE_WHOLE static void find_cells(int rows, const int *restrict first_cell, int count, const spot *restrict s, around *restrict a)
 {
     for (int k = 0; k < 2; k++)
         for (int i = 0; i < count; i++) {

@@ -3,6 +3,7 @@
 #include <math.h>
 
 #include "core/rng.h"
+#include "core/wide.h"
 #include "trace/indirect.h"
 #include "trace/surface_eval.h"
 
@@ -14,9 +15,6 @@
 #define SHARE_PIXELS 2.0f       // points within so many pixel widths may share one choice
 #define SHARE_APART 4.0f        // unless pieces within this many times the distance
 #define SHARE_NEAR 0.02f        // make up more than this share of the light
-
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default")))
 
 // ---- worth of pieces ----------------------------------------------------------------------------------------------------
 
@@ -80,7 +78,7 @@ static float ramp_at(lr_ramp r, float d2) { return (d2 + r.add)/(d2 + r.below); 
 
 // Worths of BLOCK pieces from k on, seen from x or anywhere within `slack` of it on its plane; returns 1 if one that matters is within its own
 // reach and `near2`. What lies in the plane of x up to rounding sends nothing.
-WIDE static int weigh_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, float slack, lr_ramp ramp, float *restrict worth)
+LR_WIDE static int weigh_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, float slack, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     int near = 0;
@@ -104,7 +102,7 @@ static float facets(float cos_h2, float alpha2)
     return a2/(q*q);  // times pi, as the matte share is
 }
 
-WIDE static void weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, lr_ramp ramp, float *restrict worth)
+LR_WIDE static void weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     const float wx = x->wo.x, wy = x->wo.y, wz = x->wo.z, cos_o = fmaxf(nx*wx + ny*wy + nz*wz, 0.05f), lobe = look.lobe/(4.0f*cos_o);

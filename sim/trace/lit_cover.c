@@ -4,13 +4,11 @@
 #include <string.h>
 
 #include "core/anglef.h"
+#include "core/wide.h"
 #include "trace/surface_eval.h"
 
 #define STRETCH 4.0f           // at grazing angles the tangent plane is followed at most this many ranges out and in
 #define TAIL_SIGMA 6.0f        // of the sheet: beyond lies nothing
-
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
 
 #define N LR_COVER_PARTS
 
@@ -74,7 +72,7 @@ static inline __attribute__((always_inline)) void keep(lr_cover_vec *v, int i, l
     v->z[i] = from.z;
 }
 
-WIDE static void cover(const frame *f, const rays *r, int count, lr_cover *out)
+LR_WIDE_WHOLE static void cover(const frame *f, const rays *r, int count, lr_cover *out)
 {
     const float middle = 0.5f*(f->low + f->high);
     for (int i = 0; i < count; i++) {
@@ -114,7 +112,7 @@ static inline __attribute__((always_inline)) lr_vec3f in_laser(const lr_beam *b,
     return lr_v3f(lr_dotf(b->x, d), lr_dotf(b->y, d), lr_dotf(b->z, d));
 }
 
-WIDE void lr_beam_look(const lr_beam *beam, const lr_cover *restrict cover, lr_beam_view *restrict out)
+LR_WIDE_WHOLE void lr_beam_look(const lr_beam *beam, const lr_cover *restrict cover, lr_beam_view *restrict out)
 {
     const lr_beam b = *beam;
     const int count = cover->count;

@@ -5,12 +5,10 @@
 #include <string.h>
 
 #include "core/anglef.h"
+#include "core/wide.h"
 #include "trace/gather.h"
 #include "trace/path.h"
 #include "trace/surface_eval.h"
-
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
 
 enum { N = LR_GATHER_LOOKS };
 
@@ -29,7 +27,7 @@ typedef struct sun_rays { lr_gather_points wi; float value[N]; } sun_rays;   // 
 
 // ---- random numbers ---------------------------------------------------------------------------------------------------------
 
-WIDE static void draw_alone(const block *b, uint32_t dim, float u[N], float v[N])
+LR_WIDE_WHOLE static void draw_alone(const block *b, uint32_t dim, float u[N], float v[N])
 {
     for (int i = 0; i < b->count; i++) {
         const uint32_t key = lr_hash(b->seed[i], dim);
@@ -38,7 +36,7 @@ WIDE static void draw_alone(const block *b, uint32_t dim, float u[N], float v[N]
     }
 }
 
-WIDE static void draw_even(const block *b, uint32_t dim, float u[N], float v[N])
+LR_WIDE_WHOLE static void draw_even(const block *b, uint32_t dim, float u[N], float v[N])
 {
     for (int i = 0; i < b->count; i++)
         lr_sobol2(b->sample[i], lr_hash(b->seed[i], dim), &u[i], &v[i]);
@@ -140,7 +138,7 @@ static void take_gathered(const lr_line_job *job, block *b)
 
 // ---- sun ----------------------------------------------------------------------------------------------------------------------
 
-WIDE static void aim_at_sun(const lr_lights *lights, const block *b, const float u[N], const float v[N], sun_rays *out)
+LR_WIDE_WHOLE static void aim_at_sun(const lr_lights *lights, const block *b, const float u[N], const float v[N], sun_rays *out)
 {
     const lr_frame3f f = lights->sun_frame;
     const float sine = lights->sun_sine;
@@ -197,7 +195,7 @@ static void ask_sun(const lr_line_job *job, const block *b)
 // ---- lamps ----------------------------------------------------------------------------------------------------------------------
 
 // Picks a lamp for every point, as lr_lights_pick_lamp does.
-WIDE static void pick_lamps(const lr_lights *lights, const block *b, const float pick[N], int32_t lamp[N], float total[N])
+LR_WIDE_WHOLE static void pick_lamps(const lr_lights *lights, const block *b, const float pick[N], int32_t lamp[N], float total[N])
 {
     float rest[N];
     const int count = b->count;

@@ -9,8 +9,7 @@
 
 #include "trace/work.h"
 
-// Compiled twice, the wider form taken where the machine has it; both give the same bytes, as nothing is contracted.
-#define WIDE __attribute__((target_clones("avx2", "default"), flatten))
+#include "core/wide.h"
 
 #define EDGE_PAIRS 4           // pairs where the halves of a pixel meet different things, or the laser is half shadowed
 #define SAME_SIDE 0.95f        // cosine between normals above which two hits on one object are alike
@@ -45,7 +44,7 @@ static void central_part(const lr_line_job *job)
 }
 
 // Where the parts are along their half and across the pixel.
-WIDE static void place_parts(const lr_part_batch *b, uint32_t line_seed, uint32_t first, uint32_t pair, uint32_t dim)
+LR_WIDE_WHOLE static void place_parts(const lr_part_batch *b, uint32_t line_seed, uint32_t first, uint32_t pair, uint32_t dim)
 {
     const float low = b->low;
     for (int k = 0; k < b->count; k++) {
