@@ -111,7 +111,7 @@ static void report(const char *name, const lr_bvh *bvh, lr_rays *rays, lr_ray_or
         const double start = now_s();
         trace(bvh, rays, order, occlusion);
         through[r] = now_s() - start;
-        bare[r] = lr_bvh_bare_seconds(bvh, rays, order, occlusion);
+        bare[r] = lr_bvh_bare_seconds(bvh, rays, order, occlusion ? LR_ASK_BLOCKED : LR_ASK_NEAREST);
         single[r] = r < 3 ? one_by_one(bvh, rays, order, occlusion) : single[0];
     }
     qsort(through, REPEATS, sizeof through[0], rising);

@@ -2,9 +2,10 @@
 // How fast a scan is, and how near to what its ray tracer could do at most: one thread, a sector of a room.
 //   bench_scan [--scene FILE] [--head FILE] [--quality WORD] [--sector FROM,TO] [--indirect-samples N] [--rounds N] [--least-share X] [--most-us X]
 // In each round the sector is rendered twice: plainly, and with every batch of rays traced once more by bare packet calls, which are
-// timed. The share is the bare calls' time over the plain scan's, both of CPU; the middle one of the rounds counts. Loading the
-// room and gathering its ambient light, done once a scan, are shown apart. Exit 1 if the share is below --least-share, or a pixel
-// takes more than --most-us.
+// timed: the very calls the batch needs, those that look for panes behind what is not blocked included. The share is the bare calls' time over
+// the plain scan's, both of CPU; the middle one of the rounds counts. It is told of the lines alone, and of a whole scan: the room's ambient light
+// gathered once, and as many lines as the head's scan has. Loading the room is left out. Exit 1 if the whole scan's share is below --least-share, or a
+// pixel's lines take more than --most-us.
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -96,12 +97,24 @@ static double render(const options *o, const char *folder, int measure, lr_run_r
     return (w.last_s - w.first_s)*(double)w.total/(double)(w.last - w.first);
 }
 
-static double bare_total(const lr_run_report *r)
+static double bare_total(const lr_trace_count *c)
 {
     double sum = 0.0;
     for (int k = 0; k < LR_RAY_KINDS; k++)
-        sum += r->count.bare_s[k];
+        sum += c->bare_s[k];
     return sum;
+}
+
+// How many times the lines of the sector a whole scan has.
+static double sectors_of_scan(const options *o, int64_t lines)
+{
+    lr_error err = {{0}};
+    lr_head *head;
+    if (lr_head_load(o->head, &head, &err) != LR_OK)
+        fail(err.text);
+    const double all = (double)lr_head_line_count(head)*head->module_count;
+    lr_head_destroy(head);
+    return all/(double)lines;
 }
 
 static int rising(const void *a, const void *b) { return (*(const double *)a > *(const double *)b) - (*(const double *)a < *(const double *)b); }
@@ -112,17 +125,17 @@ static double middle(double *values, int count)
     return values[count/2];
 }
 
-static void print_kinds(const lr_run_report *r, double own_s)
+static void print_kinds(const lr_trace_count *c, const char *of, double pixels, double own_s)
 {
     double rays = 0.0;
-    printf("%-10s %12s %10s %12s %12s\n", "rays", "count", "per pixel", "bare Mray/s", "of the time");
+    printf("%-10s %12s %10s %12s %12s\n", of, "count", "per pixel", "bare Mray/s", "of the time");
     for (int k = 0; k < LR_RAY_KINDS; k++) {
-        const double n = (double)r->count.rays[k], s = r->count.bare_s[k];
+        const double n = (double)c->rays[k], s = c->bare_s[k];
         if (n > 0.0)
-            printf("%-10s %12.0f %10.3f %12.2f %10.1f %%\n", lr_ray_kind_names[k], n, n/(double)r->pixels, 1e-6*n/s, 100.0*s/own_s);
+            printf("%-10s %12.0f %10.3f %12.2f %10.1f %%\n", lr_ray_kind_names[k], n, n/pixels, 1e-6*n/s, 100.0*s/own_s);
         rays += n;
     }
-    printf("%-10s %12.0f %10.3f %12.2f %10.1f %%\n", "all", rays, rays/(double)r->pixels, 1e-6*rays/bare_total(r), 100.0*bare_total(r)/own_s);
+    printf("%-10s %12.0f %10.3f %12.2f %10.1f %%\n", "all", rays, rays/pixels, 1e-6*rays/bare_total(c), 100.0*bare_total(c)/own_s);
 }
 
 static int quality_of(const char *word)
@@ -163,21 +176,28 @@ int main(int argc, char **argv)
     char folder[] = "/tmp/bench_scan_XXXXXX", command[64];
     if (!mkdtemp(folder))
         fail("no folder to write to");
-    double own_s[ROUNDS_MOST], share[ROUNDS_MOST];
+    double own_s[ROUNDS_MOST], share[ROUNDS_MOST], whole[ROUNDS_MOST], gather_s[ROUNDS_MOST], sectors = 1.0;
     lr_run_report plain, measured = {0};
     for (int i = 0; i < o.rounds; i++) {
         own_s[i] = render(&o, folder, 0, &plain);
         render(&o, folder, 1, &measured);
-        share[i] = bare_total(&measured)/own_s[i];
+        const double bare_s = bare_total(&measured.count);
+        sectors = sectors_of_scan(&o, plain.lines);
+        gather_s[i] = plain.gather_cpu_s;
+        share[i] = bare_s/own_s[i];
+        whole[i] = (bare_total(&measured.gathering) + sectors*bare_s)/(gather_s[i] + sectors*own_s[i]);
     }
     snprintf(command, sizeof command, "rm -rf %s", folder);
     if (system(command) != 0)
         fail("the folder of the benchmark stays behind");
-    const double seconds = middle(own_s, o.rounds), got = middle(share, o.rounds), us = 1e6*seconds/(double)plain.pixels;
+    const double seconds = middle(own_s, o.rounds), gathered_s = middle(gather_s, o.rounds), got = middle(whole, o.rounds);
+    const double pixels = (double)plain.pixels, us = 1e6*seconds/pixels;
     printf("%s, %s, %s, %lld lines, one thread, middle of %d rounds\n", o.scene, o.head, lr_quality_names[o.quality], (long long)plain.lines, o.rounds);
-    print_kinds(&measured, seconds);
-    printf("once: %.2f s to load, %.2f s and %.2f Mray for the room's ambient light\n", plain.load_s, plain.gather_s, 1e-6*(double)plain.gather_rays);
-    printf("%.3f us a pixel (best %.3f), %.3f Mpixel/s; share of the ray tracer's limit %.3f\n", us, 1e6*own_s[0]/(double)plain.pixels, 1.0/us, got);
+    print_kinds(&measured.count, "lines", pixels, seconds);
+    if (bare_total(&measured.gathering) > 0.0)
+        print_kinds(&measured.gathering, "gathering", sectors*pixels, gathered_s);
+    printf("%.2f s to load; %.2f s to gather, %.2f s for all lines of a scan\n", plain.load_s, gathered_s, sectors*seconds);
+    printf("%.3f us a pixel (best %.3f), %.3f Mpixel/s; share of the ray tracer's limit: lines %.3f, whole scan %.3f\n", us, 1e6*own_s[0]/pixels, 1.0/us, middle(share, o.rounds), got);
     if (got < o.least_share)
         printf("the share is below %g\n", o.least_share);
     if (o.most_us > 0.0 && us > o.most_us)

@@ -39,11 +39,11 @@ static lr_status take_shard(scan_options *o, lr_error *err)
     return LR_OK;
 }
 
-static double rays_total(const lr_run_report *report)
+static int64_t rays_total(const lr_trace_count *count)
 {
-    double sum = 0.0;
+    int64_t sum = 0;
     for (int k = 0; k < LR_RAY_KINDS; k++)
-        sum += (double)report->count.rays[k];
+        sum += count->rays[k];
     return sum;
 }
 
@@ -54,7 +54,7 @@ static void print_json(const scan_options *o, const lr_run_report *r, double sec
     lr_text_quote(&text, o->out);
     lr_text_add(&text, ", \"finished\": %s, \"lines\": %" PRId64 ", \"pixels\": %" PRId64 ", \"seconds\": %.3f, \"load_s\": %.3f, \"gather_s\": %.3f, \"trace_s\": %.3f, "
                 "\"finish_s\": %.3f, \"peak_memory_mb\": %.1f, \"gather_rays\": %" PRId64 ", \"rays\": {", r->finished ? "true" : "false", r->lines, r->pixels, seconds,
-                r->load_s, r->gather_s, r->trace_s, r->finish_s, cli_peak_memory_mb(), r->gather_rays);
+                r->load_s, r->gather_s, r->trace_s, r->finish_s, cli_peak_memory_mb(), rays_total(&r->gathering));
     for (int k = 0; k < LR_RAY_KINDS; k++)
         lr_text_add(&text, "%s\"%s\": %" PRId64, k ? ", " : "", lr_ray_kind_names[k], r->count.rays[k]);
     lr_text_add(&text, "}");
@@ -94,7 +94,7 @@ static void print_words(const scan_options *o, const lr_run_report *r)
     }
     printf("%s: %s%" PRId64 " lines, %.2f Mpixel in %.1f s: %.3f Mpixel/s, %.1f Mray/s, peak memory %.0f MB\n", o->out,
            r->resumed ? "resumed, " : "", r->lines, 1e-6*(double)r->pixels, r->load_s + r->gather_s + r->trace_s + r->finish_s,
-           r->trace_s > 0.0 ? 1e-6*(double)r->pixels/r->trace_s : 0.0, r->trace_s > 0.0 ? 1e-6*rays_total(r)/r->trace_s : 0.0, cli_peak_memory_mb());
+           r->trace_s > 0.0 ? 1e-6*(double)r->pixels/r->trace_s : 0.0, r->trace_s > 0.0 ? 1e-6*(double)rays_total(&r->count)/r->trace_s : 0.0, cli_peak_memory_mb());
     if (r->light_error.pixels > 0)
         print_light_error(&r->light_error);
     if (!r->finished)

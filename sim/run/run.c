@@ -55,12 +55,15 @@ lr_trace_def lr_run_trace_def(const lr_run_def *def)
     return trace;
 }
 
-static double now_s(void)
+static double clock_s(clockid_t which)
 {
     struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
+    clock_gettime(which, &t);
     return (double)t.tv_sec + 1e-9*(double)t.tv_nsec;
 }
+
+static double now_s(void) { return clock_s(CLOCK_MONOTONIC); }
+static double cpu_s(void) { return clock_s(CLOCK_PROCESS_CPUTIME_ID); }
 
 // ---- setting up ----------------------------------------------------------------------------------------------------------
 
@@ -96,12 +99,14 @@ static lr_status build(lr_run_state *r, lr_run_report *report, lr_error *err)
     LR_TRY(lr_bvh_create(r->scene, r->threads, &r->bvh, err));
     LR_TRY(lr_rig_create(r->head, r->scene, &r->rig, err));
     LR_TRY(lr_tracer_create(&trace, r->scene, r->bvh, r->rig, &r->tracer, err));
-    const double start = now_s();
+    r->tracer->measure = r->def->measure;
+    const double start = now_s(), start_cpu = cpu_s();
     LR_TRY(lr_tracer_gather(r->tracer, r->threads, show_light, r, err));
     r->again = lr_tracer_again(r->tracer);
     report->gather_s = now_s() - start;
-    for (int k = 0; r->tracer->gather && k < LR_RAY_KINDS; k++)
-        report->gather_rays += r->tracer->gather->count.rays[k];
+    report->gather_cpu_s = cpu_s() - start_cpu;
+    if (r->tracer->gather)
+        lr_trace_count_add(&report->gathering, &r->tracer->gather->count);
     return LR_OK;
 }
 
@@ -140,13 +145,8 @@ static lr_status render(lr_run_state *r, lr_run_report *report, lr_error *err)
     const double traced = now_s();
     const lr_status status = lr_threads_run(r->threads, blocks, lr_run_block, r, err);
     report->trace_s = now_s() - traced;
-    for (int i = 0; i < r->threads; i++) {
-        const lr_trace_count *count = lr_work_count(r->worker[i].work);
-        for (int k = 0; k < LR_RAY_KINDS; k++) {
-            report->count.rays[k] += count->rays[k];
-            report->count.bare_s[k] += count->bare_s[k];
-        }
-    }
+    for (int i = 0; i < r->threads; i++)
+        lr_trace_count_add(&report->count, lr_work_count(r->worker[i].work));
     return status;
 }
 
@@ -190,7 +190,6 @@ lr_status lr_run(const lr_run_input *scene, const lr_run_input *head, const lr_r
     lr_run_state r = {.def = def, .progress = progress, .context = context, .threads = def->threads > 0 ? def->threads : lr_thread_default()};
     *report = (lr_run_report){0};
     r.light_error = &report->light_error;
-    report->count.measure = def->measure;
     pthread_mutex_init(&r.lock, NULL);
     const lr_status status = run_all(&r, scene, head, report, err);
     for (int i = 0; r.worker && i < r.threads; i++)

@@ -44,7 +44,8 @@ typedef struct lr_run_report {
     int64_t lines, pixels;      // rendered now: lines of all modules, pixels of all cameras
     double load_s, gather_s, trace_s, finish_s;   // wall time: acceleration structure and tables; ambient light of the room; lines; checksums and files
     lr_trace_count count;       // of the lines
-    int64_t gather_rays;        // of the room's ambient light
+    lr_trace_count gathering;   // of the room's ambient light
+    double gather_cpu_s;        // CPU time it took, of all threads
     lr_ambient ambient;         // how the lights were scaled
     lr_scene_ambient ambient_asked;
     lr_light_error light_error; // of the whole scan, once it is finished; of a scan complete before: no pixels

@@ -10,7 +10,6 @@ lr_status lr_run_worker_create(lr_run_state *r, lr_run_worker *w, lr_error *err)
 {
     const size_t n = (size_t)r->most_pixels*LR_BLOCK_LINES;
     LR_TRY(lr_work_create(r->tracer, &w->work, err));
-    lr_work_count(w->work)->measure = r->def->measure;
     int ok = (w->signal = malloc(n*sizeof(float))) != NULL;
     for (int i = 0; i < 5; i++)
         ok = (w->part[i] = malloc(n*sizeof(float))) != NULL && (w->again[i] = malloc((size_t)r->most_pixels*sizeof(float))) != NULL && ok;

@@ -550,24 +550,8 @@ EACH_WIDTH void intersect_all(const lr_bvh *bvh, lr_rays *rays, lr_ray_order ord
     }
 }
 
-EACH_WIDTH void occluded_all(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order, int n)
-{
-    query q;
-    query_init(&q, order, NULL);
-    packet p;
-    int valid[LANES_MOST] __attribute__((aligned(64)));
-    for (int first = 0; first < rays->count; first += n) {
-        const int lanes = lanes_at(rays, first, n);
-        packet_fill(&p, valid, rays, first, n);
-        q.time_s = rays->time_s + first;
-        for (int s = 0; s < bvh->opaque_count; s++)
-            occluded_packet(valid, bvh->traced[s], &q, &p, n);
-        for (int i = 0; i < lanes; i++)
-            rays->blocked[first + i] = valid[i] && p.w[FAR*n + i].f < 0.0f;
-    }
-}
-
-EACH_WIDTH void find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order, int n)
+// `panes`: also which of the rays that are not blocked meet a pane.
+EACH_WIDTH void occluded_all(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order, int panes, int n)
 {
     query q;
     query_init(&q, order, NULL);
@@ -577,13 +561,17 @@ EACH_WIDTH void find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order,
         const int lanes = lanes_at(rays, first, n);
         int open = 0;
         packet_fill(&p, valid, rays, first, n);
-        for (int i = 0; i < lanes; i++)
-            open |= valid[i] = rays->blocked[first + i] ? 0 : valid[i];
         q.time_s = rays->time_s + first;
-        for (int s = bvh->opaque_count; open && s < bvh->traced_count; s++)
+        for (int s = 0; s < bvh->opaque_count; s++)
             occluded_packet(valid, bvh->traced[s], &q, &p, n);
-        for (int i = 0; i < lanes; i++)
-            rays->panes[first + i] = valid[i] && p.w[FAR*n + i].f < 0.0f;
+        for (int i = 0; i < lanes; i++) {
+            rays->blocked[first + i] = valid[i] && p.w[FAR*n + i].f < 0.0f;
+            open |= valid[i] && !rays->blocked[first + i];
+        }
+        for (int s = bvh->opaque_count; panes && open && s < bvh->traced_count; s++)
+            occluded_packet(valid, bvh->traced[s], &q, &p, n);
+        for (int i = 0; panes && i < lanes; i++)
+            rays->panes[first + i] = valid[i] && !rays->blocked[first + i] && p.w[FAR*n + i].f < 0.0f;
     }
 }
 
@@ -595,21 +583,16 @@ void lr_bvh_intersect(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
         intersect_all(bvh, rays, order, 16);
 }
 
-void lr_bvh_occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
+static void occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order, int panes)
 {
     if (bvh->lanes == 8)
-        occluded_all(bvh, rays, order, 8);
+        occluded_all(bvh, rays, order, panes, 8);
     else
-        occluded_all(bvh, rays, order, 16);
+        occluded_all(bvh, rays, order, panes, 16);
 }
 
-void lr_bvh_find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
-{
-    if (bvh->lanes == 8)
-        find_panes(bvh, rays, order, 8);
-    else
-        find_panes(bvh, rays, order, 16);
-}
+void lr_bvh_occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order) { occluded(bvh, rays, order, 0); }
+void lr_bvh_occluded_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order) { occluded(bvh, rays, order, 1); }
 
 int lr_bvh_may_be_pane(const lr_bvh *bvh, int object) { return bvh->may_be_pane[object]; }
 
@@ -657,14 +640,27 @@ static double now_s(void)
 enum { BLOCK = 32 };  // packets filled ahead while the clock stands: few enough to stay in the nearest caches
 typedef struct block { packet p[BLOCK]; int valid[BLOCK][LANES_MOST] __attribute__((aligned(64))); } block;
 
-static void trace_bare(const lr_bvh *bvh, block *b, int count, const float *time_s, query *q, int occlusion)
+static int some_open(const packet *p, const int *valid, int lanes)
+{
+    int open = 0;
+    for (int i = 0; i < lanes; i++)
+        open |= valid[i] & -(p->w[FAR*lanes + i].f >= 0.0f);
+    return open;
+}
+
+static void trace_bare(const lr_bvh *bvh, block *b, int count, const float *time_s, query *q, lr_ray_question question)
 {
     for (int k = 0; k < count; k++) {
+        packet *p = &b->p[k];
+        const int *valid = b->valid[k];
         q->time_s = time_s + k*bvh->lanes;
-        for (int s = 0; !occlusion && s < bvh->traced_count; s++)
-            intersect_packet(b->valid[k], bvh->traced[s], q, &b->p[k], bvh->lanes);
-        for (int s = 0; occlusion && s < bvh->opaque_count; s++)
-            occluded_packet(b->valid[k], bvh->traced[s], q, &b->p[k], bvh->lanes);
+        for (int s = 0; question == LR_ASK_NEAREST && s < bvh->traced_count; s++)
+            intersect_packet(valid, bvh->traced[s], q, p, bvh->lanes);
+        for (int s = 0; question != LR_ASK_NEAREST && s < bvh->opaque_count; s++)
+            occluded_packet(valid, bvh->traced[s], q, p, bvh->lanes);
+        if (question == LR_ASK_BLOCKED_PANES && lr_bvh_has_panes(bvh) && some_open(p, valid, bvh->lanes))
+            for (int s = bvh->opaque_count; s < bvh->traced_count; s++)
+                occluded_packet(valid, bvh->traced[s], q, p, bvh->lanes);
     }
 }
 
@@ -676,7 +672,7 @@ static int block_fill(const lr_bvh *bvh, block *b, const lr_rays *rays, int firs
     return count;
 }
 
-double lr_bvh_bare_seconds(const lr_bvh *bvh, const lr_rays *rays, lr_ray_order order, int occlusion)
+double lr_bvh_bare_seconds(const lr_bvh *bvh, const lr_rays *rays, lr_ray_order order, lr_ray_question question)
 {
     block b;
     query q;
@@ -685,7 +681,7 @@ double lr_bvh_bare_seconds(const lr_bvh *bvh, const lr_rays *rays, lr_ray_order 
     for (int first = 0; first < rays->count; first += BLOCK*bvh->lanes) {
         const int count = block_fill(bvh, &b, rays, first);
         const double start = now_s();
-        trace_bare(bvh, &b, count, rays->time_s + first, &q, occlusion);
+        trace_bare(bvh, &b, count, rays->time_s + first, &q, question);
         seconds += now_s() - start;
     }
     return seconds;

@@ -28,7 +28,7 @@ typedef struct lr_rays {
     int32_t *primitive;
     // answer of lr_bvh_occluded:
     uint8_t *blocked;
-    // answer of lr_bvh_find_panes:
+    // answer of lr_bvh_occluded_panes:
     uint8_t *panes;             // 1: not blocked, but there is a pane on the way
 } lr_rays;
 
@@ -48,8 +48,8 @@ void lr_bvh_occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 
 int lr_bvh_has_panes(const lr_bvh *bvh);
 int lr_bvh_may_be_pane(const lr_bvh *bvh, int object);   // 0: none of the object's surfaces is a pane
-// After lr_bvh_occluded: which of the rays that are not blocked meet a pane.
-void lr_bvh_find_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
+// As lr_bvh_occluded, and which of the rays that are not blocked meet a pane.
+void lr_bvh_occluded_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 // Multiplies transmittance of every bin by what the panes between origin + t_near d and origin + t_far d let through.
 // Each crossing counts by the surface's lr_surface_pane_transmittance; two closer than 10 um count once, those after the 64th not.
 // Needs the scene baked.
@@ -57,8 +57,9 @@ void lr_bvh_pane_transmittance(const lr_bvh *bvh, lr_vec3f origin, lr_vec3f dire
                                float transmittance[LR_MAX_BINS]);
 
 // The same rays by bare packet calls: the least time they can take. For benchmarks. CPU seconds of the calling thread. Visits the very
-// scenes lr_bvh_intersect (all, with panes) or lr_bvh_occluded (opaque ones) visits, our own code for curved shapes included;
-// packing rays before and reading answers after are left out.
-double lr_bvh_bare_seconds(const lr_bvh *bvh, const lr_rays *rays, lr_ray_order order, int occlusion);
+// scenes that lr_bvh_intersect (all, with panes), lr_bvh_occluded (opaque ones) or lr_bvh_occluded_panes (panes too, for packets not all blocked)
+// visits, our own code for curved shapes included; packing rays before and reading answers after are left out.
+typedef enum lr_ray_question { LR_ASK_NEAREST, LR_ASK_BLOCKED, LR_ASK_BLOCKED_PANES } lr_ray_question;
+double lr_bvh_bare_seconds(const lr_bvh *bvh, const lr_rays *rays, lr_ray_order order, lr_ray_question question);
 
 #endif

@@ -427,8 +427,8 @@ lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)
     g->values = tracer->scene->source_count*tracer->rig->bins.ambient_count;
     const lr_status status = build(&c, threads, err);
     for (int i = 0; i < threads; i++)
-        for (int k = 0; c.work[i] && k < LR_RAY_KINDS; k++)
-            g->count.rays[k] += lr_work_count(c.work[i])->rays[k];
+        if (c.work[i])
+            lr_trace_count_add(&g->count, lr_work_count(c.work[i]));
     close_crew(&c, threads);
     if (status != LR_OK)
         lr_gather_destroy(g);

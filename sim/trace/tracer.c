@@ -176,6 +176,7 @@ lr_status lr_work_create(const lr_tracer *tracer, lr_work **out, lr_error *err)
         lr_work_destroy(work);
         return lr_fail(err, status, "light paths: out of memory");
     }
+    work->count.measure = tracer->measure;
     *out = work;
     return LR_OK;
 }
@@ -209,6 +210,14 @@ void lr_work_destroy(lr_work *work)
     free(work);
 }
 
+void lr_trace_count_add(lr_trace_count *sum, const lr_trace_count *one)
+{
+    for (int k = 0; k < LR_RAY_KINDS; k++) {
+        sum->rays[k] += one->rays[k];
+        sum->bare_s[k] += one->bare_s[k];
+    }
+}
+
 lr_trace_count *lr_work_count(lr_work *work) { return &work->count; }
 
 // ---- rays -----------------------------------------------------------------------------------------------------------
@@ -219,35 +228,30 @@ void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from)
                 source->t_far[from], source->time_s[from]);
 }
 
-void lr_work_intersect(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind)
+static void count_rays(const lr_line_job *job, const lr_rays *rays, lr_ray_order order, lr_ray_kind kind, lr_ray_question question)
 {
     lr_trace_count *count = &job->work->count;
-    if (rays->count == 0)
-        return;
-    lr_bvh_intersect(job->tracer->bvh, rays, order);
     count->rays[kind] += rays->count;
     if (count->measure)
-        count->bare_s[kind] += lr_bvh_bare_seconds(job->tracer->bvh, rays, order, 0);
+        count->bare_s[kind] += lr_bvh_bare_seconds(job->tracer->bvh, rays, order, question);
+}
+
+void lr_work_intersect(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind)
+{
+    lr_bvh_intersect(job->tracer->bvh, rays, order);
+    count_rays(job, rays, order, kind, LR_ASK_NEAREST);
 }
 
 void lr_work_occluded(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind)
 {
-    lr_trace_count *count = &job->work->count;
-    if (rays->count == 0)
-        return;
     lr_bvh_occluded(job->tracer->bvh, rays, order);
-    count->rays[kind] += rays->count;
-    if (count->measure)
-        count->bare_s[kind] += lr_bvh_bare_seconds(job->tracer->bvh, rays, order, 1);
+    count_rays(job, rays, order, kind, LR_ASK_BLOCKED);
 }
 
 void lr_work_occluded_panes(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind)
 {
-    lr_work_occluded(job, rays, order, kind);
-    if (lr_bvh_has_panes(job->tracer->bvh))
-        lr_bvh_find_panes(job->tracer->bvh, rays, order);
-    else
-        memset(rays->panes, 0, (size_t)rays->count);
+    lr_bvh_occluded_panes(job->tracer->bvh, rays, order);
+    count_rays(job, rays, order, kind, LR_ASK_BLOCKED_PANES);
 }
 
 static int is_pane(const lr_line_job *job, const lr_rays *rays, int i, const lr_surface **surface)

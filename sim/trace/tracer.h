@@ -32,6 +32,7 @@ typedef struct lr_tracer {     // read-only while tracing
     lr_surface white;          // matte with reflectance pi in every bin: radiance out = irradiance in
     lr_surface *lobe;          // (materials) the scene's surfaces without what their lobes let through, where that can be told apart
     struct lr_gather *gather;  // or NULL; made by lr_tracer_gather
+    int measure;               // whether its workers time bare ray calls, see lr_trace_count; 0. Set before lr_tracer_gather to have that measured too
     float gather_error;        // added to the gathered light: this many times its error as the gathering itself shows it; 0
 } lr_tracer;
 
@@ -57,6 +58,8 @@ typedef struct lr_trace_count {
     int64_t rays[LR_RAY_KINDS];
     double bare_s[LR_RAY_KINDS];
 } lr_trace_count;
+
+void lr_trace_count_add(lr_trace_count *sum, const lr_trace_count *one);
 
 typedef struct lr_work lr_work;   // one worker's scratch
 lr_status lr_work_create(const lr_tracer *tracer, lr_work **out, lr_error *err);
