@@ -18,19 +18,6 @@
 #define ROULETTE_FROM 1         // first step at which a path may end by chance
 #define MOST_SURVIVAL 0.95f     // a path lives on with at most this chance
 
-// Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: hashes do.
-static inline __attribute__((always_inline)) void draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
-{
-    const lr_path_state *path = &job->work->path;
-    const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*LR_DIMS + dim));
-    if (lr_path_alone(job)) {
-        *u = lr_uniform(key);
-        *v = lr_uniform(lr_hash(key, 1));
-        return;
-    }
-    lr_sobol2(path->sample[i], key, u, v);
-}
-
 static float *part_of(const lr_line_job *job, int part) { return job->work->sums + part*LR_CHUNK_PIXELS; }
 
 // Adds throughput x geometry x the source's electrons, over bins, to one part of a pixel.
@@ -133,12 +120,6 @@ static void meet_lamp(const lr_line_job *job, int i)
 
 // ---- shadow rays ----------------------------------------------------------------------------------------------------------
 
-// Just above the surface, on the side that `wi` points to.
-static lr_vec3f offset(const lr_vertex *v, lr_vec3f wi)
-{
-    return lr_madf(v->point, lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M, v->normal);
-}
-
 // Light too weak to matter is asked for only now and then, and counts for more when it is: the mean stays, and the variance grows by at
 // most faint_e times the light. Returns what the answer is to be multiplied by; 0: do not ask.
 static float ask_faint(const lr_line_job *job, int i, int step, int dim, float expected_e)
@@ -147,7 +128,7 @@ static float ask_faint(const lr_line_job *job, int i, int step, int dim, float e
     float u, v;
     if (job->gathered || !(expected_e < faint_e))
         return 1.0f;
-    draw2(job, i, step, dim, &u, &v);
+    lr_draw2(job, i, step, dim, &u, &v);
     return v*faint_e < expected_e ? faint_e/expected_e : 0.0f;
 }
 
@@ -165,7 +146,7 @@ static float electrons(const lr_line_job *job, int i, int source, const float *f
     return sum;
 }
 
-static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim)
+void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim)
 {
     const lr_path_state *path = &job->work->path;
     const int bins = job->tracer->rig->bins.ambient_count;
@@ -182,10 +163,10 @@ static void queue(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v
         q->weight[b*LR_CHUNK_RAYS + slot] = path->throughput[b*LR_CHUNK_RAYS + v->i]*f[b]*factor;
     q->path[slot] = v->i;
     q->source[slot] = source;
-    lr_rays_set(&q->rays, slot, offset(v, wi), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
+    lr_rays_set(&q->rays, slot, lr_offset_start(v, wi), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
 }
 
-static void ask_sun(const lr_line_job *job, const lr_vertex *v)
+void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_lights *lights = &job->tracer->lights;
     const lr_path_state *path = &job->work->path;
@@ -193,7 +174,7 @@ static void ask_sun(const lr_line_job *job, const lr_vertex *v)
     if (!(side*lr_dotf(v->normal, lights->sun_frame.z) > -2.0f*lights->sun_sine))
         return;  // the whole disc is behind the surface
     float a, b, c, s, f[LR_MAX_BINS];
-    draw2(job, v->i, v->step, LR_DIM_SUN, &a, &b);
+    lr_draw2(job, v->i, v->step, LR_DIM_SUN, &a, &b);
     lr_turnf(b, &c, &s);
     const float radius = lights->sun_sine*sqrtf(a);
     const lr_vec3f wi = lr_unitf(lr_frame_tof(lights->sun_frame, lr_v3f(radius*c, radius*s, 1.0f)));
@@ -203,17 +184,17 @@ static void ask_sun(const lr_line_job *job, const lr_vertex *v)
     float share = 1.0f;  // of a place that points of the room ask too
     if (job->sunlit && path->straight[v->i])
         share = lr_sunlit_found(job->sunlit->sunlit, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
-    queue(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
+    lr_queue_shadow(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
 }
 
-static void ask_sky(const lr_line_job *job, const lr_vertex *v)
+void lr_ask_sky(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_lights *lights = &job->tracer->lights;
     float total = 0.0f, a, b, pick, unused, f[LR_MAX_BINS];
     for (int k = 0; k < lights->portal_count; k++)
         total += lr_lights_portal_weight(&lights->portal[k], v->point);
-    draw2(job, v->i, v->step, LR_DIM_SKY, &a, &b);
-    draw2(job, v->i, v->step, LR_DIM_CHOICE, &unused, &pick);
+    lr_draw2(job, v->i, v->step, LR_DIM_SKY, &a, &b);
+    lr_draw2(job, v->i, v->step, LR_DIM_CHOICE, &unused, &pick);
     int k = 0;
     for (pick *= total; k + 1 < lights->portal_count; k++) {
         const float weight = lr_lights_portal_weight(&lights->portal[k], v->point);
@@ -232,7 +213,7 @@ static void ask_sky(const lr_line_job *job, const lr_vertex *v)
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = lr_lights_portal_pdf(lights, v->point, wi);
     if (chosen > 0.0f)  // balance heuristic: f / (sum of densities)
-        queue(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, LR_DIM_FAINT_SKY);
+        lr_queue_shadow(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, LR_DIM_FAINT_SKY);
 }
 
 // About the most that lamps of this kind can send to a surface without a lobe [e]: worth knowing before a place on one is drawn.
@@ -247,11 +228,11 @@ void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lam
 {
     const lr_lights *lights = &job->tracer->lights;
     float a, b, f[LR_MAX_BINS];
-    draw2(job, v->i, v->step, LR_DIM_LAMP, &a, &b);
+    lr_draw2(job, v->i, v->step, LR_DIM_LAMP, &a, &b);
     lr_vec3f point, normal;
     lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
     // Aimed from where the ray will start: seen flat, a lamp would else stand in its own light by the offset.
-    const lr_vec3f start = offset(v, lr_subf(point, v->point)), to = lr_subf(point, start);
+    const lr_vec3f start = lr_offset_start(v, lr_subf(point, v->point)), to = lr_subf(point, start);
     const float d2 = lr_dotf(to, to), d = sqrtf(d2);
     if (!(d > 4.0f*LR_OFFSET_M))
         return;
@@ -269,17 +250,16 @@ void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lam
             f[bin] -= lobe[bin]*own/(chosen + own);
         own = 0.0f;
     }
-    queue(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (drawn ? own : 0.0f)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, LR_DIM_FAINT_LAMP);
+    lr_queue_shadow(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (drawn ? own : 0.0f)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, LR_DIM_FAINT_LAMP);
 }
 
-// A shadow ray to one lamp.
-static void ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn)
+void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn)
 {
     const lr_lights *lights = &job->tracer->lights;
     float pick, third, weight, faint = 1.0f;
     if (lights->lamp_count == 0)
         return;
-    draw2(job, v->i, v->step, LR_DIM_CHOICE, &pick, &third);
+    lr_draw2(job, v->i, v->step, LR_DIM_CHOICE, &pick, &third);
     const int k = lr_lights_pick_lamp(lights, v->point, pick, &weight, &v->lamp_weight);
     if (k < 0)
         return;
@@ -329,7 +309,7 @@ static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_order ord
 
 // ---- going on -------------------------------------------------------------------------------------------------------------
 
-static void keep(const lr_line_job *job, int i, const float *factor, lr_vec3f origin, lr_vec3f direction, float pdf, lr_vec3f chosen_at, float lamp_weight, int medium)
+void lr_keep_path(const lr_line_job *job, int i, const float *factor, lr_vec3f origin, lr_vec3f direction, float pdf, lr_vec3f chosen_at, float lamp_weight, int medium)
 {
     lr_work *work = job->work;
     const int bins = job->tracer->rig->bins.ambient_count, slot = work->next.count++;
@@ -365,7 +345,7 @@ static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface
     }
     if (chance >= 1.0f)
         return 1;
-    draw2(job, v->i, v->step, LR_DIM_LOBE, &u, &unused);
+    lr_draw2(job, v->i, v->step, LR_DIM_LOBE, &u, &unused);
     if (!(u < chance))
         return 0;
     for (int b = 0; b < bins; b++)
@@ -380,23 +360,23 @@ static void go_on(const lr_line_job *job, const lr_vertex *v)
     const lr_vec3f wo = lr_frame_fromf(frame, v->wo);
     lr_surface_sample sample;
     float a, b, lobe, unused;
-    draw2(job, v->i, v->step, LR_DIM_BOUNCE, &a, &b);
-    draw2(job, v->i, v->step, LR_DIM_LOBE, &unused, &lobe);
+    lr_draw2(job, v->i, v->step, LR_DIM_BOUNCE, &a, &b);
+    lr_draw2(job, v->i, v->step, LR_DIM_LOBE, &unused, &lobe);
     if (!lr_surface_draw(v->surface, v->scale, wo, a, b, lobe, &sample) || !survives(job, v, &sample, sample.weight))
         return;
     const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, sample.wi));
     const int through = wo.z*sample.wi.z < 0.0f;
-    const lr_vec3f start = offset(v, wi);
+    const lr_vec3f start = lr_offset_start(v, wi);
     int medium = path->medium[v->i];
     if (through && v->surface->kind == LR_MATERIAL_GLASS)
         medium = sample.wi.z < 0.0f ? job->work->rays.object[v->i] : -1;
     if (through && v->surface->clear) {  // straight through a pane: as if it were not there, only weaker
         const lr_vec3f at = lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]);
-        keep(job, v->i, sample.weight, start, wi, path->pdf[v->i], at, path->lamp_weight[v->i], medium);
+        lr_keep_path(job, v->i, sample.weight, start, wi, path->pdf[v->i], at, path->lamp_weight[v->i], medium);
         job->work->path_next.straight[job->work->next.count - 1] = path->straight[v->i];
         return;
     }
-    keep(job, v->i, sample.weight, start, wi, sample.specular ? 0.0f : sample.pdf, v->point,
+    lr_keep_path(job, v->i, sample.weight, start, wi, sample.specular ? 0.0f : sample.pdf, v->point,
          sample.specular ? 0.0f : v->lamp_weight, medium);
 }
 
@@ -446,14 +426,14 @@ static void scatter(const lr_line_job *job, lr_vertex *v, const lr_gather_aim *a
     const lr_surface *drawn = !known ? v->surface : coat > 0 ? &job->tracer->lobe[v->surface - scene->surface] : NULL;
     if (!v->surface->specular) {
         if (scene->sun.present)
-            ask_sun(job, v);
-        ask_lamp(job, v, drawn);
+            lr_ask_sun(job, v);
+        lr_ask_lamp(job, v, drawn);
     }
     if (!drawn)
         return;
     v->surface = drawn;
     if (!drawn->specular && scene->sky.present && job->tracer->lights.portal_count > 0)
-        ask_sky(job, v);
+        lr_ask_sky(job, v);
     go_on(job, v);
 }
 
@@ -509,7 +489,7 @@ static void visit_all(const lr_line_job *job, int step)
     }
 }
 
-static void swap_batches(lr_work *work)
+void lr_swap_paths(lr_work *work)
 {
     const lr_rays rays = work->rays;
     const lr_path_state path = work->path;
@@ -519,15 +499,14 @@ static void swap_batches(lr_work *work)
     work->path_next = path;
 }
 
-static void collect_all(const lr_line_job *job)
+void lr_collect_shadows(const lr_line_job *job)
 {
     collect(job, &job->work->sun, LR_RAYS_COHERENT, LR_RAY_SUN, LR_PART_SUN);
     collect(job, &job->work->sky, LR_RAYS_INCOHERENT, LR_RAY_SKY, LR_PART_SKY);
     collect(job, &job->work->lamp, LR_RAYS_INCOHERENT, LR_RAY_LAMP, LR_PART_LAMP);
 }
 
-// The rays of the first step 0 have their answers already.
-static void run_paths(const lr_line_job *job, int first_step)
+void lr_run_paths(const lr_line_job *job, int first_step)
 {
     lr_work *work = job->work;
     for (int step = first_step; step < MAX_STEPS && work->rays.count > 0; step++) {
@@ -537,8 +516,8 @@ static void run_paths(const lr_line_job *job, int first_step)
         if (step == 0)
             lr_matte_light(job);
         visit_all(job, step);
-        collect_all(job);
-        swap_batches(work);
+        lr_collect_shadows(job);
+        lr_swap_paths(work);
     }
 }
 
@@ -548,98 +527,5 @@ void lr_ambient_paths(const lr_line_job *job)
     if (!scene->sun.present && !scene->sky.present && job->tracer->lights.lamp_count == 0)
         return;
     start_paths(job);
-    run_paths(job, 0);
-}
-
-// ---- gathering for the room ------------------------------------------------------------------------------------------------
-
-// From a point of the room to a place in sunlight. Points of a tile share one even walk over the places' chances.
-static void ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_gather_record *r, int number)
-{
-    const int set = number % 2;
-    const float turn = lr_uniform(lr_hash(lr_hash(job->seed, r->tile), 0x73756e00u + (uint32_t)set));
-    float u = lr_uniform(lr_reverse_bits(r->place*(uint32_t)(job->links/2) + (uint32_t)(number/2))) + turn, chance;
-    u -= u >= 1.0f ? 1.0f : 0.0f;
-    const lr_sunlit_place *place = lr_sunlit_choose(job->sunlit, set, u, &chance);
-    lr_sunlit_link link;
-    if (!lr_sunlit_connect(place, v->point, v->normal, job->tracer->rig->bins.ambient_count, &link))
-        return;
-    // The throughput holds 1/paths, but there are links of these.
-    queue(job, &job->work->sun, v, link.wi, link.light, (float)job->paths/((float)job->links*chance), link.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
-          job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
-}
-
-// Under a lobe only what it lets in counts: of the rays of a queue from `first` on.
-static void let_in(const lr_line_job *job, lr_shadow_queue *q, int first, const lr_gather_record *r)
-{
-    float share[LR_MAX_BINS];
-    for (int k = first; r->coat > 0 && k < q->rays.count; k++) {
-        lr_surface_let_in(&job->tracer->scene->surface[r->coat - 1], lr_dotf(r->normal, lr_rays_direction(&q->rays, k)), share);
-        for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
-            q->weight[b*LR_CHUNK_RAYS + k] *= share[b];
-    }
-}
-
-// The first step from a point: irradiance weighs light by the cosine, so the sky is asked with f cos = cos and the ray drawn by cos/pi carries pi.
-static void leave_point(const lr_line_job *job, int slot, const lr_gather_record *r, int number)
-{
-    const lr_frame3f frame = lr_frame_aroundf(r->normal);
-    const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->white, .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->normal};
-    const int skies = job->work->sky.rays.count, suns = job->work->sun.rays.count;
-    float a, b, factor[LR_MAX_BINS];
-    if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
-        ask_sky(job, &v);
-    if (job->all_light) {
-        lr_vertex straight = v;
-        if (job->tracer->scene->sun.present)
-            ask_sun(job, &v);
-        ask_lamp(job, &straight, NULL);
-    }
-    if (job->sunlit && number < job->links)
-        ask_sunlit(job, &v, r, number);
-    let_in(job, &job->work->sky, skies, r);
-    let_in(job, &job->work->sun, suns, r);
-    draw2(job, slot, 0, LR_DIM_BOUNCE, &a, &b);
-    float c, s;
-    lr_turnf(b, &c, &s);
-    const float radius = sqrtf(a), up = sqrtf(lr_maxf(0.0f, 1.0f - a));
-    if (!(up > 0.0f))
-        return;
-    const lr_vec3f wi = lr_frame_tof(frame, lr_v3f(radius*c, radius*s, up));
-    float weight = 0.0f;  // of lamps, for weighing what later steps meet; lamps met first are left out
-    lr_surface_let_in(r->coat > 0 ? &job->tracer->scene->surface[r->coat - 1] : &job->tracer->white, up, factor);
-    for (int k = 0; k < job->tracer->rig->bins.ambient_count; k++)
-        factor[k] *= (float)LR_PI;
-    keep(job, slot, factor, offset(&v, wi), wi, up*LR_INV_PI_F, r->point, weight, -1);
-    job->work->path_next.straight[job->work->next.count - 1] = 1;
-}
-
-void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int paths, float *out)
-{
-    lr_work *work = job->work;
-    lr_path_state *path = &work->path;
-    const int bins = job->tracer->rig->bins.ambient_count, values = job->tracer->scene->source_count*bins;
-    float nearness[2*LR_CHUNK_PIXELS] = {0.0f};
-    job->gathered = out;
-    job->nearness = nearness;
-    job->paths = paths;
-    job->links = job->sunlit ? lr_sunlit_links(paths) : 0;
-    work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
-    for (int slot = 0; slot < count*paths; slot++) {
-        const int half = slot % paths % 2;   // each an even set of its own: only then is their difference a measure of the error
-        path->pixel[slot] = 2*(slot/paths) + half;
-        path->seed[slot] = lr_hash(lr_hash(job->seed, record[slot/paths].tile), (uint32_t)half);
-        path->sample[slot] = record[slot/paths].place*(uint32_t)(paths/2) + (uint32_t)(slot % paths/2);
-        path->straight[slot] = 0;
-        work->rays.time_s[slot] = 0.0f;
-        for (int b = 0; b < bins; b++)
-            path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)paths;
-        leave_point(job, slot, &record[slot/paths], slot % paths);
-    }
-    memset(out, 0, (size_t)(2*count*values)*sizeof *out);
-    collect_all(job);
-    swap_batches(work);
-    run_paths(job, 1);
-    for (int i = 0; i < count; i++)
-        record[i].reach = nearness[2*i] + nearness[2*i + 1] > 0.0f ? (float)paths/(nearness[2*i] + nearness[2*i + 1]) : 1e6f;
+    lr_run_paths(job, 0);
 }

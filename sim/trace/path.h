@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: Apache-2.0
-// What the files of the ambient light paths share. Private to trace/path.c and trace/matte.c.
+// What the files of the ambient light paths share. Private to trace/path.c, trace/gather_paths.c and trace/matte.c.
 #ifndef LR_TRACE_PATH_H
 #define LR_TRACE_PATH_H
 
@@ -24,6 +24,39 @@ static inline int lr_path_alone(const lr_line_job *job)
 {
     return !job->gathered && job->tracer->def.samples == 1 && !(job->tracer->def.noise_ratio > 0.0);
 }
+
+// Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: hashes do.
+static inline __attribute__((always_inline)) void lr_draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
+{
+    const lr_path_state *path = &job->work->path;
+    const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*LR_DIMS + dim));
+    if (lr_path_alone(job)) {
+        *u = lr_uniform(key);
+        *v = lr_uniform(lr_hash(key, 1));
+        return;
+    }
+    lr_sobol2(path->sample[i], key, u, v);
+}
+
+// Just above the surface, on the side that `wi` points to.
+static inline lr_vec3f lr_offset_start(const lr_vertex *v, lr_vec3f wi)
+{
+    return lr_madf(v->point, lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M, v->normal);
+}
+
+// Shadow rays from `v` to a place on the sun, to the sky through an opening, to one lamp: into the queues.
+void lr_ask_sun(const lr_line_job *job, const lr_vertex *v);
+void lr_ask_sky(const lr_line_job *job, const lr_vertex *v);
+void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn);
+// A shadow ray from `v`, and what arrives if it is free: the path's throughput times f times factor, for each bin.
+void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim);
+void lr_collect_shadows(const lr_line_job *job);   // traces all three queues and adds what arrives
+
+// Path i goes on, in the batch that is being made.
+void lr_keep_path(const lr_line_job *job, int i, const float *factor, lr_vec3f origin, lr_vec3f direction, float pdf, lr_vec3f chosen_at, float lamp_weight, int medium);
+void lr_swap_paths(lr_work *work);                 // that batch is the one in hand
+// To the end of all paths in hand. The rays of the first step 0 have their answers already.
+void lr_run_paths(const lr_line_job *job, int first_step);
 
 // Where the paths of the chunk start, those on matte surfaces at rest whose light is gathered end at once: what they get, and
 // their shadow rays to sun and lamps, for many pixels together. Sets work->done of those; the others are to be visited.
