@@ -3,7 +3,8 @@
 //   E = P rho/((1 - rho) 4 pi R^2),  L = rho E/pi.   Source: the integrating sphere's multiplier, e.g. Labsphere's guide (from memory).
 #include "indirect_stage.h"
 
-static void sphere(double rho, const char *mode, int samples)
+// `ratio`: of the noise below which paths start by chance; here all light is below it.
+static void sphere(double rho, const char *mode, int samples, double ratio)
 {
     char scene[512], laser[256];
     snprintf(scene, sizeof scene, "{\"format\": \"lanternroom-scene/1\", \"name\": \"sphere\", \"objects\": [{\"shape\": \"sphere\", \"radius_m\": 1.5, \"material\": {\"kind\": \"diffuse\", \"reflectance\": %g}}],"
@@ -15,7 +16,10 @@ static void sphere(double rho, const char *mode, int samples)
         " \"sensor\": {\"pixels\": 400, \"pitch_um\": 8, \"width_um\": 16, \"quantum_efficiency\": 0.5}", laser);
     mean_radiance *got = calloc((size_t)s->pixels, sizeof *got);
     const double want = rho/LR_PI*rho/(1.0 - rho)/(4.0*LR_PI*1.5*1.5);
+    s->tracer->def.indirect_ratio = ratio;
     indirect_line(s, 30, samples, 1, 16, got);
+    if (ratio > 0.0)   // probes are one in 16, of the others one in 10 starts, and each connects 1/(1 - rho) times
+        assert_true((double)lr_work_count(s->work)->rays[LR_RAY_CONNECT] < 0.2/(1.0 - rho)*16.0*samples*s->pixels);
     for (int first = 0; first < s->pixels; first += 100) {
         const mean_radiance part = indirect_mean(got, first, first + 99);
         print_message("sphere %s rho %g: %.6g +- %.2g, closed form %.6g (%+.3f %%)\n", mode, rho, part.mean, part.error, want, 100.0*(part.mean/want - 1.0));
@@ -29,19 +33,26 @@ static void sphere(double rho, const char *mode, int samples)
 static void sphere_multiplies_a_sheet(void **state)
 {
     (void)state;
-    sphere(0.3, "sheet", 32);
-    sphere(0.8, "sheet", 32);
+    sphere(0.3, "sheet", 32, 0.0);
+    sphere(0.8, "sheet", 32, 0.0);
 }
 
 static void sphere_multiplies_a_flood(void **state)
 {
     (void)state;
-    sphere(0.3, "flood", 128);
-    sphere(0.8, "flood", 128);
+    sphere(0.3, "flood", 128, 0.0);
+    sphere(0.8, "flood", 128, 0.0);
+}
+
+static void mean_stays_where_paths_start_by_chance(void **state)
+{
+    (void)state;
+    sphere(0.3, "sheet", 128, 0.5);
+    sphere(0.8, "sheet", 128, 0.5);
 }
 
 int main(void)
 {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(sphere_multiplies_a_sheet), cmocka_unit_test(sphere_multiplies_a_flood)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(mean_stays_where_paths_start_by_chance), cmocka_unit_test(sphere_multiplies_a_sheet), cmocka_unit_test(sphere_multiplies_a_flood)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -182,6 +182,7 @@ void lr_first_hits(const lr_line_job *job)
         *met = (lr_met){NULL, 1.0f, -1};
         if (rays->object[i] >= 0)
             met->surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &met->scale, &met->material);
+        job->work->central[i] = (lr_central){rays->object[i], met->surface, lr_rays_normal(rays, i)};
     }
 }
 

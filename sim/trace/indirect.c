@@ -20,6 +20,7 @@ enum { KIND_CAMERA,             // straight from the camera, panes at most: its 
        KIND_STRAIGHT,           // from a surface that scattered: what lies there was connected already
        KIND_MIRRORED };         // from a surface that scattered, by way of mirrors
 enum { DIM_PIXEL, DIM_PIECE, DIM_PLACE, DIM_SHEET, DIM_BOUNCE, DIM_LOBE, DIM_LIVE, DIMS };
+#define DIM_START 0x7374        // beyond those of any step
 
 // ---- scratch ------------------------------------------------------------------------------------------------------------
 
@@ -42,10 +43,11 @@ static lr_status make_paths(lr_ipath_state *p)
     p->kind = malloc(n*sizeof *p->kind);
     p->medium = malloc(n*sizeof *p->medium);
     p->length = malloc(n*sizeof *p->length);
+    p->chance = malloc(n*sizeof *p->chance);
     p->across = malloc(n*sizeof *p->across);
     p->at_across = malloc(n*sizeof *p->at_across);
     p->throughput = malloc(n*LR_MAX_LASERS*sizeof *p->throughput);
-    return p->pixel && p->seed && p->sample && p->kind && p->medium && p->length && p->across && p->at_across && p->throughput
+    return p->pixel && p->seed && p->sample && p->kind && p->medium && p->length && p->chance && p->across && p->at_across && p->throughput
         ? LR_OK : LR_ERR_MEMORY;
 }
 
@@ -57,6 +59,7 @@ static void free_paths(lr_ipath_state *p)
     free(p->kind);
     free(p->medium);
     free(p->length);
+    free(p->chance);
     free(p->across);
     free(p->at_across);
     free(p->throughput);
@@ -186,12 +189,18 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
     const lr_job_pose pose = lr_job_pose_at(job, 0.0f);
     in->rays.count = 0;
     for (int s = 0; s < samples; s++)
-        for (int i = 0; i < job->count; i++) {
-            const int slot = in->rays.count++, pixel = job->first + i;
-            float along, across, u = 0.0f, v = 0.0f;
+        for (int k = 0; k < in->start_count; k++) {
+            const int slot = in->rays.count, i = in->start[k], pixel = job->first + i;
+            float along, across, start = 0.0f, u = 0.0f, v = 0.0f;
             path->pixel[slot] = i;
             path->seed[slot] = lr_hash(seed, (uint32_t)pixel);
             path->sample[slot] = (uint32_t)(first_sample + s);
+            if (in->start_chance[k] < 1.0f)
+                draw2(path, slot, 0, DIM_START, &start, &v);
+            if (start >= in->start_chance[k])
+                continue;
+            in->rays.count++;
+            path->chance[slot] = in->start_chance[k];
             path->kind[slot] = KIND_CAMERA;
             path->medium[slot] = -1;
             path->length[slot] = 0.0f;
@@ -199,8 +208,8 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
             path->across[slot] = to_world(job, job->camera->across[pixel]);
             path->at_across[slot] = across - 0.5f;
             for (int l = 0; l < job->module->laser_count; l++)
-                path->throughput[l*LR_CHUNK_RAYS + slot] =
-                    job->camera->laser_response[(size_t)l*job->camera->pixels + pixel]/(float)job->tracer->def.indirect_samples;
+                path->throughput[l*LR_CHUNK_RAYS + slot] = job->camera->laser_response[(size_t)l*job->camera->pixels + pixel]/
+                                                           ((float)job->tracer->def.indirect_samples*in->start_chance[k]);
             if (job->camera->pupil)
                 draw2(path, slot, 0, LR_DIM_PUPIL, &u, &v);
             lr_job_pupil_ray(job, &in->rays, slot, lr_job_direction(job, pixel, along, across - 0.5f), lr_job_pupil(job, pixel, u, v), &pose);
@@ -318,7 +327,9 @@ static void light_at(const lr_line_job *job, lr_ivertex *v)
 {
     lr_indirect *in = job->work->indirect;
     const float spread_m = v->kind == KIND_MIRRORED ? SHEET_SPREAD*v->length : 0.0f;
-    v->expected = connect(job, v);
+    v->expected = connect(job, v)*in->path.chance[v->i];
+    if (v->kind == KIND_CAMERA)
+        in->expected[in->path.pixel[v->i]] += v->expected;
     if (v->kind != KIND_CAMERA)
         meet_beam(job, v, (double)spread_m);
     if (v->kind != KIND_STRAIGHT)
@@ -331,7 +342,8 @@ static void light_at(const lr_line_job *job, lr_ivertex *v)
 static float worth_going_on(const lr_line_job *job, const lr_ivertex *v)
 {
     const float enough_e = (float)job->tracer->def.faint_indirect_e/(float)job->tracer->def.indirect_samples;
-    return v->expected >= enough_e ? 1.0f : fmaxf(v->expected/enough_e, GO_ON_LEAST);
+    const float chance = v->expected >= enough_e ? 1.0f : fmaxf(v->expected/enough_e, GO_ON_LEAST);
+    return fminf(chance/job->work->indirect->path.chance[v->i], 1.0f);
 }
 
 // Chance to live on, by the factor of the strongest laser; a camera's first rays through glass and mirrors live on.
@@ -375,6 +387,7 @@ static void keep(const lr_line_job *job, const lr_ivertex *v, const float *facto
     to->sample[slot] = from->sample[i];
     to->kind[slot] = kind;
     to->medium[slot] = medium;
+    to->chance[slot] = from->chance[i];
     to->length[slot] = kind == KIND_STRAIGHT ? 0.0f : v->length;
     to->at_across[slot] = from->at_across[i];
     to->across[slot] = from->across[i];
@@ -461,18 +474,27 @@ static void run_paths(const lr_line_job *job)
     }
 }
 
-void lr_indirect_laser(const lr_line_job *job)
+// All samples of the pixels chosen.
+static void follow(const lr_line_job *job)
 {
     const int samples = job->tracer->def.indirect_samples, at_once = LR_CHUNK_RAYS/LR_CHUNK_PIXELS;
-    int active = 0;
-    for (int l = 0; l < job->module->laser_count; l++)
-        active += job->module->laser[l].def->mode != LR_LASER_OFF && job->module->laser[l].def->power_w > 0.0;
-    if (!active || samples == 0)
-        return;
-    lr_lit_curve_make(job);
-    job->work->indirect->worths.slack_m = 0.0f;  // no choice is carried over from other chunks: the order of work must not show
-    for (int s = 0; s < samples; s += at_once) {
+    for (int s = 0; s < samples && job->work->indirect->start_count > 0; s += at_once) {
         start_paths(job, s, samples - s < at_once ? samples - s : at_once);
         run_paths(job);
     }
+}
+
+void lr_indirect_laser(const lr_line_job *job)
+{
+    int active = 0;
+    for (int l = 0; l < job->module->laser_count; l++)
+        active += job->module->laser[l].def->mode != LR_LASER_OFF && job->module->laser[l].def->power_w > 0.0;
+    if (!active || job->tracer->def.indirect_samples == 0)
+        return;
+    lr_lit_curve_make(job);
+    job->work->indirect->worths.slack_m = 0.0f;  // no choice is carried over from other chunks: the order of work must not show
+    lr_indirect_probes(job);
+    follow(job);
+    lr_indirect_others(job);
+    follow(job);
 }

@@ -92,6 +92,7 @@ typedef struct lr_ipath_state {  // camera paths (LR_CHUNK_RAYS)
     uint32_t *seed, *sample;
     int32_t *kind;               // enum in indirect.c
     int32_t *medium;
+    float *chance;               // of its start; what came by it counts that much more
     float *length;               // way since the last surface that scattered
     lr_vec3f *across;            // the pixel's width at unit distance, world; flat mirrors turn it
     float *at_across;            // where in it the path is, -0.5 .. 0.5
@@ -149,6 +150,11 @@ typedef struct lr_indirect {
     int32_t *shadow_pixel, *shadow_laser;
     float *shadow_value;
     lr_worths worths;
+    uint8_t probe[LR_CHUNK_PIXELS];      // whether a pixel is followed always; see trace/indirect_start.c
+    int start_count;                     // pixels of the chunk where paths start, and with what chance
+    int start[LR_CHUNK_PIXELS];
+    float start_chance[LR_CHUNK_PIXELS];
+    float expected[LR_CHUNK_PIXELS];     // about what comes to a pixel that was followed by its first surface [e]
 } lr_indirect;
 
 lr_status lr_indirect_create(const lr_tracer *tracer, lr_indirect **out, lr_error *err);
@@ -193,6 +199,9 @@ int lr_lit_curve_connect(lr_indirect *indirect, const lr_rig_module *module, con
                          lr_connection *out);            // trace/indirect_gather.c
 // Light of chained pieces right at x, times factor; `half_across`: averaged over the pixel's width. `spread_m`: widens the sheet.
 float lr_lit_curve_at(const lr_indirect *indirect, const lr_rig_module *module, const lr_receiver *x, int over_pixel, float spread_m);
+
+void lr_indirect_probes(const lr_line_job *job);         // trace/indirect_start.c: where paths start always
+void lr_indirect_others(const lr_line_job *job);         // then by chance, after those
 
 // Adds to LR_PART_INDIRECT of the chunk.
 void lr_indirect_laser(const lr_line_job *job);          // trace/indirect.c

@@ -41,6 +41,8 @@ typedef struct lr_met {          // the surface that a ray of the batch ends on;
     int material;
 } lr_met;
 
+typedef struct lr_central { int32_t object; const lr_surface *surface; lr_vec3f normal; } lr_central;   // what a pixel's central ray met; NULL: nothing
+
 // One part of each of some pixels of the chunk, all at one moment; see trace/parts.c. Slot k of work->rays is the ray of pixel[k].
 typedef struct lr_part_batch {
     int count, number;
@@ -76,6 +78,7 @@ struct lr_work {
     float *shadow_value;
     float *pass;                 // what panes let through, (LR_MAX_BINS x LR_CHUNK_RAYS)
     uint8_t *behind;             // looked through a pane (LR_CHUNK_RAYS)
+    lr_central central[LR_CHUNK_PIXELS];
     lr_met *met;                 // of the batch's rays (LR_CHUNK_PIXELS)
     uint8_t done[LR_CHUNK_PIXELS];   // of the batch's rays: its path has ended
     lr_part_batch part;
