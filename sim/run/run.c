@@ -29,14 +29,15 @@ static void sharpen(lr_trace_def *trace, double finer)
     const double paths = trace->gather_paths*finer*finer;
     trace->gather_paths = paths < MOST_GATHER_PATHS ? 2*(int)lrint(0.5*paths) : MOST_GATHER_PATHS;
     trace->faint_e /= finer*finer;
+    trace->faint_ratio /= finer;
     trace->indirect_ratio /= finer;
     trace->faint_indirect_e /= finer*finer;
 }
 
 lr_trace_def lr_run_trace_def(const lr_run_def *def)
 {
-    static const struct { int samples, most, indirect, curve; double noise_ratio, bounce_share, faint_e, indirect_ratio, faint_indirect_e; int gather_rows, gather_paths; } by_quality[] =
-        {{1, 1, 0, 128, 0.0, 0.5, 8.0, 0.1, 0.5, 160, 8}, {2, 8, 1, 256, 0.25, 0.5, 1.5, 0.1, 2.0, 384, 40}, {16, 64, 8, 512, 0.1, 1.0, 0.0, 0.0, 0.0, 1024, 128}};
+    static const struct { int samples, most, indirect, curve; double noise_ratio, bounce_share, faint_e, faint_ratio, indirect_ratio, faint_indirect_e; int gather_rows, gather_paths; } by_quality[] =
+        {{1, 1, 0, 128, 0.0, 0.5, 8.0, 0.2, 0.1, 0.5, 160, 8}, {2, 8, 1, 256, 0.25, 0.5, 1.5, 0.2, 0.1, 2.0, 384, 40}, {16, 64, 8, 512, 0.1, 1.0, 0.0, 0.0, 0.0, 0.0, 1024, 128}};
     lr_trace_def trace = lr_trace_def_default();
     trace.seed = def->seed;
     trace.samples = def->samples ? def->samples : by_quality[def->quality].samples;
@@ -47,6 +48,7 @@ lr_trace_def lr_run_trace_def(const lr_run_def *def)
     trace.curve_rays = by_quality[def->quality].curve;
     trace.bounce_share = by_quality[def->quality].bounce_share;
     trace.faint_e = by_quality[def->quality].faint_e;
+    trace.faint_ratio = by_quality[def->quality].faint_ratio;
     trace.indirect_ratio = by_quality[def->quality].indirect_ratio;
     trace.faint_indirect_e = by_quality[def->quality].faint_indirect_e;
     trace.gather_rows = by_quality[def->quality].gather_rows;

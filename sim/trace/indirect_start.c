@@ -57,15 +57,6 @@ void lr_indirect_probes(const lr_line_job *job)
             start_at(in, i, 1.0f);
 }
 
-// The sensor's noise in pixel i [e], by the light found so far.
-static float noise_e(const lr_line_job *job, int i)
-{
-    float light = 0.0f;
-    for (int part = 0; part < LR_PARTS; part++)
-        light += part == LR_PART_INDIRECT ? 0.0f : job->work->sums[part*LR_CHUNK_PIXELS + i];
-    return sqrtf(job->camera->floor_e2 + light);
-}
-
 void lr_indirect_others(const lr_line_job *job)
 {
     lr_indirect *in = job->work->indirect;
@@ -77,7 +68,7 @@ void lr_indirect_others(const lr_line_job *job)
             continue;
         const float expected = fmaxf(in->expected[from], in->expected[to]);
         for (int i = from + 1; i < to; i++)
-            start_at(in, i, fminf(fmaxf(expected/(ratio*noise_e(job, i)), START_LEAST), 1.0f));
+            start_at(in, i, fminf(fmaxf(expected/(ratio*lr_job_noise_e(job, i)), START_LEAST), 1.0f));
         from = to;
     }
 }

@@ -166,7 +166,6 @@ static float faint(float expected_e, float faint_e, float v)
 
 static void ask_sun(const lr_line_job *job, const block *b)
 {
-    const float faint_e = (float)job->tracer->def.faint_e;
     const int bins = job->tracer->rig->bins.ambient_count, source = job->tracer->scene->sun.source;
     lr_work *work = job->work;
     lr_shadow_queue *q = &work->sun;
@@ -180,7 +179,7 @@ static void ask_sun(const lr_line_job *job, const block *b)
         const float expected = electrons(job, b, source, i)*sun.value[i];
         if (!work->done[k] || !(expected > 0.0f))
             continue;
-        const float factor = sun.value[i]*faint(expected, faint_e, v[i]);
+        const float factor = sun.value[i]*faint(expected, lr_faint_e(job, work->path.pixel[k]), v[i]);
         if (factor == 0.0f)
             continue;
         const int slot = q->rays.count++;
@@ -224,7 +223,6 @@ LR_WIDE_WHOLE static void pick_lamps(const lr_lights *lights, const block *b, co
 static void ask_lamps(const lr_line_job *job, const block *b)
 {
     const lr_lights *lights = &job->tracer->lights;
-    const float faint_e = (float)job->tracer->def.faint_e;
     const lr_rays *rays = &job->work->rays;
     float pick[N], third[N], v[N], unused[N], total[N];
     int32_t lamp[N];
@@ -239,7 +237,7 @@ static void ask_lamps(const lr_line_job *job, const block *b)
             continue;
         const lr_lit_lamp *l = &lights->lamp[lamp[i]];
         const float expected = electrons(job, b, l->source, i)*LR_INV_PI_F*l->strength*l->area*total[i]/l->power;
-        const float factor = faint(expected, faint_e, v[i]);
+        const float factor = faint(expected, lr_faint_e(job, job->work->path.pixel[k]), v[i]);
         if (factor == 0.0f)
             continue;  // most of them; the others are worked out one by one
         const lr_vertex vertex = {.i = k, .lamp_weight = total[i], .step = 0, .surface = job->work->met[k].surface, .scale = job->work->met[k].scale, .point = get(&b->point, i),

@@ -121,12 +121,14 @@ static void meet_lamp(const lr_line_job *job, int i)
 // ---- shadow rays ----------------------------------------------------------------------------------------------------------
 
 // Light too weak to matter is asked for only now and then, and counts for more when it is: the mean stays, and the variance grows by at
-// most faint_e times the light. Returns what the answer is to be multiplied by; 0: do not ask.
+// most lr_faint_e times the light. Returns what the answer is to be multiplied by; 0: do not ask.
 static float ask_faint(const lr_line_job *job, int i, int step, int dim, float expected_e)
 {
-    const float faint_e = (float)job->tracer->def.faint_e;
+    if (job->gathered)
+        return 1.0f;
+    const float faint_e = lr_faint_e(job, job->work->path.pixel[i]);
     float u, v;
-    if (job->gathered || !(expected_e < faint_e))
+    if (!(expected_e < faint_e))
         return 1.0f;
     lr_draw2(job, i, step, dim, &u, &v);
     return v*faint_e < expected_e ? faint_e/expected_e : 0.0f;

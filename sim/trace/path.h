@@ -38,6 +38,13 @@ static inline __attribute__((always_inline)) void lr_draw2(const lr_line_job *jo
     lr_sobol2(path->sample[i], key, u, v);
 }
 
+// Ambient light expected to give fewer electrons than this is asked for by chance.
+static inline float lr_faint_e(const lr_line_job *job, int pixel)
+{
+    const float least = (float)job->tracer->def.faint_e, ratio = (float)job->tracer->def.faint_ratio;
+    return ratio > 0.0f ? lr_maxf(least, ratio*lr_job_noise_e(job, pixel)) : least;
+}
+
 // Just above the surface, on the side that `wi` points to.
 static inline lr_vec3f lr_offset_start(const lr_vertex *v, lr_vec3f wi)
 {

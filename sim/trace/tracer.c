@@ -34,6 +34,8 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
         return lr_fail(err, LR_ERR_RANGE, "curve rays: %d is not in [16, 1024]", def->curve_rays);
     if (!(def->bounce_share > 0.0 && def->bounce_share <= 1.0))
         return lr_fail(err, LR_ERR_RANGE, "bounce share: %g is not in (0, 1]", def->bounce_share);
+    if (!(def->faint_ratio >= 0.0 && def->faint_ratio <= 100.0))
+        return lr_fail(err, LR_ERR_RANGE, "faint ratio: %g is not in [0, 100]", def->faint_ratio);
     if (!(def->indirect_ratio >= 0.0 && def->indirect_ratio <= 100.0))
         return lr_fail(err, LR_ERR_RANGE, "indirect ratio: %g is not in [0, 100]", def->indirect_ratio);
     if (!(def->gather_rows == 0 || (def->gather_rows >= 8 && def->gather_rows <= 8192)))

@@ -17,6 +17,7 @@ typedef struct lr_trace_def {  // start from lr_trace_def_default()
     int curve_rays;            // rays that find a laser's lit curve, 16 .. 1024
     double bounce_share;       // share of a pixel's paths that go on after the first hit, (0, 1]; the rest is made up by weight
     double faint_e;            // ambient light expected to give fewer electrons than this is asked for by chance; 0: always
+    double faint_ratio;        // likewise below this share of the sensor's noise by the light found so far; the larger of the two counts; 0: none
     double indirect_ratio;     // a path for indirect laser light starts by chance where less than this share of the sensor's noise is expected; 0: always
     double faint_indirect_e;   // a path goes on for indirect laser light by chance where fewer electrons than this are expected; 0: always
     int gather_rows;           // of elevation over 180 degrees in the grid where ambient light is gathered; 0: none, all by paths

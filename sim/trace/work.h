@@ -3,6 +3,8 @@
 #ifndef LR_TRACE_WORK_H
 #define LR_TRACE_WORK_H
 
+#include <math.h>
+
 #include "core/rng.h"
 #include "trace/tracer.h"
 
@@ -134,6 +136,14 @@ static inline lr_vec3f lr_job_bent(const lr_line_job *job, lr_vec3f direction, l
 // The camera ray of a sample that starts on the pupil; `direction` (module frame, about unit length) is that from its middle.
 void lr_job_pupil_ray(const lr_line_job *job, lr_rays *rays, int slot, lr_vec3f direction, lr_vec3f pupil, const lr_job_pose *pose);
 #define LR_DIM_PUPIL 0x7075u     // dimension of the pupil's numbers, beyond those of any step
+// The sensor's noise in a pixel of the chunk [e], by the light found so far.
+static inline float lr_job_noise_e(const lr_line_job *job, int i)
+{
+    float light = 0.0f;
+    for (int part = 0; part < LR_PARTS; part++)
+        light += job->work->sums[part*LR_CHUNK_PIXELS + i];
+    return sqrtf(job->camera->floor_e2 + light);
+}
 // Direction between two pixel edges, `along` in 0..1 down the pixel, `across` in pixel widths.
 static inline lr_vec3f lr_job_direction(const lr_line_job *job, int pixel, float along, float across)
 {
