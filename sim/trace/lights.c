@@ -3,7 +3,6 @@
 
 #include <stdlib.h>
 
-#include "core/anglef.h"
 
 #define LAMPS_AT_HAND 64  // whose weights are kept while one is picked
 
@@ -29,6 +28,7 @@ static void fill_plane(lr_lit_lamp *l, const lr_object *object)
     l->u = lr_v3f_of(lr_sub(p[a], p[0]));
     l->v = lr_v3f_of(lr_sub(p[b], p[0]));
     l->normal = lr_v3f_of(object->pose.rotation.z);
+    l->reach = 0.5f*sqrtf(lr_dotf(l->u, l->u) + lr_dotf(l->v, l->v));
 }
 
 // The tubes and bulbs of most rooms, in float: their points are drawn for every pixel.
@@ -43,6 +43,7 @@ static void fill_round(lr_lit_lamp *l, const lr_object *object, int two_sided)
     l->capped = c->kind == LR_CURVED_CYLINDER;
     l->radius = (float)(c->radius*object->scale);
     l->half_m = (float)(0.5*height*object->scale);
+    l->reach = l->half_m + l->radius;
     l->side_share = (float)(side/(side + (l->capped ? 2.0 : 4.0)*LR_PI*c->radius*c->radius));
     l->frame = (lr_frame3f){lr_v3f_of(object->pose.rotation.x), lr_v3f_of(object->pose.rotation.y), lr_v3f_of(object->pose.rotation.z)};
 }
@@ -58,7 +59,7 @@ static void add_lamp(lr_lights *lights, int index, const lr_bins *bins)
     const lr_object *object = &scene->object[lamp->object];
     lr_lit_lamp l = {.lamp = index, .object = lamp->object, .source = lamp->source, .strength = (float)lamp->strength,
                      .area = (float)lamp->area_m2, .power = (float)(in_band*lamp->strength*lamp->area_m2),
-                     .center = lr_v3f_of(object->pose.origin)};
+                     .center = lr_v3f_of(object->pose.origin), .reach = INFINITY};
     fill_plane(&l, object);
     l.one_sided = l.planar && !lamp->two_sided;
     fill_round(&l, object, lamp->two_sided);

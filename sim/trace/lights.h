@@ -3,6 +3,9 @@
 #ifndef LR_TRACE_LIGHTS_H
 #define LR_TRACE_LIGHTS_H
 
+#include <math.h>
+
+#include "core/anglef.h"
 #include "core/vecf.h"
 #include "scene/scene.h"
 
@@ -10,6 +13,7 @@ typedef struct lr_lit_lamp {
     int lamp;             // index into scene->lamp
     int object, source;
     float strength;       // radiance over the source's spectrum
+    float reach;          // all of it is within this of `center`; INFINITY where not known [m]
     float area, power;    // m^2; in-band exitance times area, for choosing
     int planar;           // rectangle: corner + a u + b v
     int one_sided;        // planar and dark from behind
@@ -43,6 +47,14 @@ static inline float lr_lights_lamp_weight(const lr_lit_lamp *l, lr_vec3f x)
     if (l->one_sided && lr_dotf(d, l->normal) <= 0.0f)
         return 0.0f;
     return l->power/(lr_dotf(d, d) + l->area);
+}
+// About the most of it that a surface at x can catch by the cosines at both ends, 0 .. 1; 0: it is all behind the surface.
+static inline float lr_lights_lamp_slant(const lr_lit_lamp *l, lr_vec3f x, lr_vec3f normal)
+{
+    const lr_vec3f to = lr_subf(l->center, x);
+    const float far = sqrtf(lr_dotf(to, to)), here = (lr_dotf(normal, to) + l->reach)/far;
+    const float there = l->planar ? (fabsf(lr_dotf(l->normal, to)) + 0.1f*l->reach)/far : 1.0f;
+    return lr_maxf(0.0f, lr_minf(here, 1.0f)*lr_minf(there, 1.0f));
 }
 static inline float lr_lights_portal_weight(const lr_lit_portal *p, lr_vec3f x)
 {

@@ -236,7 +236,8 @@ static void ask_lamps(const lr_line_job *job, const block *b)
         if (!job->work->done[k] || lamp[i] < 0)
             continue;
         const lr_lit_lamp *l = &lights->lamp[lamp[i]];
-        const float expected = electrons(job, b, l->source, i)*LR_INV_PI_F*l->strength*l->area*total[i]/l->power;
+        const float slant = lr_lights_lamp_slant(l, get(&b->point, i), get(&b->normal, i));
+        const float expected = electrons(job, b, l->source, i)*LR_INV_PI_F*l->strength*l->area*total[i]/l->power*slant;
         const float factor = faint(expected, lr_faint_e(job, job->work->path.pixel[k]), v[i]);
         if (factor == 0.0f)
             continue;  // most of them; the others are worked out one by one

@@ -266,8 +266,11 @@ void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn)
     if (k < 0)
         return;
     const lr_lit_lamp *l = &lights->lamp[k];
+    const float slant = lr_lights_lamp_slant(l, v->point, lr_dotf(v->normal, v->wo) >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f));
+    if (!(slant > 0.0f))
+        return;
     if (!has_lobe(v->surface)) {
-        faint = ask_faint(job, v->i, v->step, LR_DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight));
+        faint = ask_faint(job, v->i, v->step, LR_DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight)*slant);
         if (faint == 0.0f)
             return;
     }
