@@ -102,8 +102,9 @@ static float facets(float cos_h2, float alpha2)
     return a2/(q*q);  // times pi, as the matte share is
 }
 
-LR_WIDE static void weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, lr_ramp ramp, float *restrict worth)
+LR_WIDE static int weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, float near2, lr_ramp ramp, float *restrict worth)
 {
+    int near = 0;
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     const float wx = x->wo.x, wy = x->wo.y, wz = x->wo.z, cos_o = fmaxf(nx*wx + ny*wy + nz*wz, 0.05f), lobe = look.lobe/(4.0f*cos_o);
     for (int j = 0; j < BLOCK; j++) {
@@ -119,8 +120,10 @@ LR_WIDE static void weigh_shiny_block(const lr_glow_table *restrict c, const lr_
         const float there = facets(an*an/(ax*ax + ay*ay + az*az + 1e-12f), c->alpha2[i] + size2)*c->lobe[i];
         const float here = facets(bn*bn/(bx*bx + by*by + bz*bz + 1e-12f), look.alpha2 + size2)*lobe;
         const float sides = (in > 0.0f ? 1.0f : 0.0f)*(out > 0.0f ? 1.0f : 0.0f);
-        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)/(d2*d2)*(d2 + ramp.add)/(d2 + ramp.below);
+        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)*(d2 + ramp.add)/(d2*d2*(d2 + ramp.below));
+        near |= (d2 - c->reach2[i] < near2) & (worth[j] > 0.0f) & (in > IN_PLANE_M);
     }
+    return near;
 }
 
 lr_look lr_look_of(const lr_surface *s, float scale, int bin)
@@ -156,9 +159,9 @@ static float weigh_pieces(const lr_worths *w, int g, int laser, int second, floa
     const lr_ramp ramp = ramp_of(x, second);
     const int first = c->first_piece[g], count = c->first_piece[g + 1] - first;
     const float factor = x->factor[laser];
-    const int near = weigh_block(&c->glow, x, first, factor*look.matte, w->near2, 0.0f, ramp, worth), shiny = look.lobe > 0.0f || c->shiny[g];
-    if (shiny)
-        weigh_shiny_block(&c->glow, x, look, first, factor, ramp, worth);
+    const int shiny = look.lobe > 0.0f || c->shiny[g];
+    const int near = shiny ? weigh_shiny_block(&c->glow, x, look, first, factor, w->near2, ramp, worth)
+                           : weigh_block(&c->glow, x, first, factor*look.matte, w->near2, 0.0f, ramp, worth);
     float sum = 0.0f;
     for (int j = 0; j < count; j++) {
         const int i = first + j;
@@ -181,12 +184,11 @@ static void weigh_groups(lr_worths *w, int from, int to, int laser, int second)
     float one[BLOCK];
     for (int k = from; k < to; k += BLOCK) {
         const int end = k + BLOCK < to ? k + BLOCK : to, b = w->blocks++;
-        const int near = weigh_block(&c->group, w->x, k, factor*look.matte, w->near2, w->slack_m, ramp, w->worth + k);
         int shiny = look.lobe > 0.0f;
         for (int g = k; g < end; g++)
             shiny |= c->shiny[g];
-        if (shiny)
-            weigh_shiny_block(&c->group, w->x, look, k, factor, ramp, w->worth + k);
+        const int near = shiny ? weigh_shiny_block(&c->group, w->x, look, k, factor, w->near2, ramp, w->worth + k)
+                               : weigh_block(&c->group, w->x, k, factor*look.matte, w->near2, w->slack_m, ramp, w->worth + k);
         float sum = 0.0f;
         for (int g = k; g < end; g++) {
             if (near && w->worth[g] > 0.0f && distance2(&c->group, g, w->x->point) < c->group.reach2[g] + w->near2) {
