@@ -82,6 +82,8 @@ static float coat_albedo_mean(const lr_surface *s, lr_albedo_place place)
     return sum/(float)s->bin_count;
 }
 
+static float chance_of(float lobe, float rest) { return lobe + rest > 0.0f ? lobe/(lobe + rest) : 0.0f; }
+
 // How often the lobe is drawn: by its share of the light, so that weights stay near the surface's albedo.
 static float lobe_chance(const lr_surface *s, float scale, lr_vec3f wo)
 {
@@ -98,7 +100,7 @@ static float lobe_chance(const lr_surface *s, float scale, lr_vec3f wo)
         lobe = coat_albedo_mean(s, lr_albedo_place_at(wo.z));
         rest = (1.0f - lobe)*s->base_mean*scale;
     }
-    return lobe + rest > 0.0f ? lobe/(lobe + rest) : 0.0f;
+    return chance_of(lobe, rest);
 }
 
 static void eval_metal(const lr_surface *s, float scale, lr_vec3f wo, lr_vec3f wi, float f_cos[], float *pdf)
@@ -115,11 +117,20 @@ static void eval_metal(const lr_surface *s, float scale, lr_vec3f wo, lr_vec3f w
 static void eval_coated(const lr_surface *s, float scale, lr_vec3f wo, lr_vec3f wi, float f_cos[], float *pdf)
 {
     const lr_albedo_place o = lr_albedo_place_at(wo.z), i = lr_albedo_place_at(wi.z);
-    const float chance = lobe_chance(s, scale, wo);
+    float chance = 1.0f, sum = 0.0f;   // chance as lobe_chance has it
+    for (int b = 0; b < s->bin_count; b++) {
+        f_cos[b] = 0.0f;
+        if (s->lobe_only)
+            continue;
+        const float kept = lr_albedo_row(s, b, o);
+        sum += kept;
+        f_cos[b] = scale*wi.z*s->base[b]*s->base_scale[b]*(1.0f - kept)*(1.0f - lr_albedo_row(s, b, i));
+    }
+    if (!s->lobe_only) {
+        const float lobe = sum/(float)s->bin_count;
+        chance = chance_of(lobe, (1.0f - lobe)*s->base_mean*scale);
+    }
     *pdf = (1.0f - chance)*wi.z*INV_PI_F;
-    const float base = s->lobe_only ? 0.0f : scale*wi.z;
-    for (int b = 0; b < s->bin_count; b++)
-        f_cos[b] = base*s->base[b]*s->base_scale[b]*(1.0f - lr_albedo_row(s, b, o))*(1.0f - lr_albedo_row(s, b, i));
     if (!(s->alpha_x > 0.0f))
         return;
     const facet m = facet_between(wo, wi, s->alpha_x, s->alpha_y);
