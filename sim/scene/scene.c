@@ -138,17 +138,35 @@ static void texture_place(const lr_object *object, const lr_surface *surface, in
     }
 }
 
+static const lr_surface *surface_under(const lr_scene *scene, const lr_object *object, int primitive, int *material)
+{
+    const int slot = object->mesh && object->mesh->slot ? object->mesh->slot[primitive] : 0;
+    *material = object->material[slot];
+    return &scene->surface[*material];
+}
+
 const lr_surface *lr_scene_surface(const lr_scene *scene, int object_index, int primitive, float u, float v, float *scale, int *material)
 {
     const lr_object *object = &scene->object[object_index];
-    const int slot = object->mesh && object->mesh->slot ? object->mesh->slot[primitive] : 0;
-    *material = object->material[slot];
-    const lr_surface *surface = &scene->surface[*material];
+    const lr_surface *surface = surface_under(scene, object, primitive, material);
     *scale = 1.0f;
     if (surface->texture >= 0) {
         float place[2];
         texture_place(object, surface, primitive, u, v, place);
         *scale = lr_texture_at(scene->texture[surface->texture], place[0], place[1]);
+    }
+    return surface;
+}
+
+const lr_surface *lr_scene_find_surface(const lr_scene *scene, int object_index, int primitive, float u, float v, lr_texels *texels, int *material)
+{
+    const lr_object *object = &scene->object[object_index];
+    const lr_surface *surface = surface_under(scene, object, primitive, material);
+    texels->row[0] = NULL;
+    if (surface->texture >= 0) {
+        float place[2];
+        texture_place(object, surface, primitive, u, v, place);
+        *texels = lr_texture_find(scene->texture[surface->texture], place[0], place[1]);
     }
     return surface;
 }

@@ -78,6 +78,8 @@ lr_box3 lr_object_bounds(const lr_object *object, lr_pose pose);
 // Surface under a hit of the ray tracer: baked material and texture value. `primitive` is the mesh's triangle; u, v as the ray tracer gives them
 // (triangles: barycentric of the second and third corner; curved: lr_curved_hit's).
 const lr_surface *lr_scene_surface(const lr_scene *scene, int object, int primitive, float u, float v, float *scale, int *material);
+// The same but for the texture's value, whose texels are sent for: row[0] NULL where there is none, so that the value is 1.
+const lr_surface *lr_scene_find_surface(const lr_scene *scene, int object, int primitive, float u, float v, lr_texels *texels, int *material);
 
 // A point uniform over a lamp's shining surface at rest (density 1/area_m2, both sides of a two-sided lamp alike), and
 // its normal towards where it shines. [m]

@@ -135,16 +135,28 @@ static inline float floor_of(float x)
 
 static inline int wrapped(int i, int count) { return i < 0 ? i + count : i >= count ? i - count : i; }   // from -1 .. count
 
-float lr_texture_at(const lr_texture *texture, float u, float v)
+static inline lr_texels find(const lr_texture *texture, float u, float v)
 {
     // Texel centres lie at halves; the repeat is taken off first so that no int overflows.
     const float x = (u - floor_of(u))*(float)texture->width - 0.5f, y = (1.0f - (v - floor_of(v)))*(float)texture->height - 0.5f;
     if (!(isfinite(x) && isfinite(y)))
-        return texture->value[0];
+        return (lr_texels){{texture->value, texture->value}, {0, 0}, 0.0f, 0.0f};
     const int i = (int)floor_of(x), j = (int)floor_of(y);
-    const float a = x - (float)i, b = y - (float)j;
-    const int i0 = wrapped(i, texture->width), i1 = wrapped(i + 1, texture->width);
-    const float *row0 = texture->value + (size_t)wrapped(j, texture->height)*(size_t)texture->width;
-    const float *row1 = texture->value + (size_t)wrapped(j + 1, texture->height)*(size_t)texture->width;
-    return (1.0f - b)*((1.0f - a)*row0[i0] + a*row0[i1]) + b*((1.0f - a)*row1[i0] + a*row1[i1]);
+    return (lr_texels){{texture->value + (size_t)wrapped(j, texture->height)*(size_t)texture->width,
+                        texture->value + (size_t)wrapped(j + 1, texture->height)*(size_t)texture->width},
+                       {wrapped(i, texture->width), wrapped(i + 1, texture->width)}, x - (float)i, y - (float)j};
+}
+
+lr_texels lr_texture_find(const lr_texture *texture, float u, float v)
+{
+    const lr_texels t = find(texture, u, v);
+    __builtin_prefetch(t.row[0] + t.column[0]);
+    __builtin_prefetch(t.row[1] + t.column[0]);
+    return t;
+}
+
+float lr_texture_at(const lr_texture *texture, float u, float v)
+{
+    const lr_texels t = find(texture, u, v);
+    return lr_texture_mix(&t);
 }

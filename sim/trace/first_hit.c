@@ -171,19 +171,35 @@ static void store_flags(const lr_line_job *job, const lr_rays *rays, const lr_li
     }
 }
 
+void lr_meet_surfaces(const lr_line_job *job, int count)
+{
+    enum { AHEAD = 32 };   // points whose texels are on their way
+    const lr_rays *rays = &job->work->rays;
+    lr_texels texels[AHEAD];
+    for (int first = 0; first < count; first += AHEAD) {
+        const int end = first + AHEAD < count ? first + AHEAD : count;
+        for (int i = first; i < end; i++) {
+            lr_met *met = &job->work->met[i];
+            *met = (lr_met){NULL, 1.0f, -1};
+            texels[i - first].row[0] = NULL;
+            if (rays->object[i] >= 0)
+                met->surface = lr_scene_find_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &texels[i - first], &met->material);
+        }
+        for (int i = first; i < end; i++)
+            if (texels[i - first].row[0])
+                job->work->met[i].scale = lr_texture_mix(&texels[i - first]);
+    }
+}
+
 void lr_first_hits(const lr_line_job *job)
 {
     lr_rays *rays = &job->work->rays;
     central_rays(job, rays);
     lr_work_intersect(job, rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
     lr_work_look_through(job, rays, LR_RAYS_COHERENT);
-    for (int i = 0; i < job->count; i++) {
-        lr_met *met = &job->work->met[i];
-        *met = (lr_met){NULL, 1.0f, -1};
-        if (rays->object[i] >= 0)
-            met->surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &met->scale, &met->material);
-        job->work->central[i] = (lr_central){rays->object[i], met->surface, lr_rays_normal(rays, i)};
-    }
+    lr_meet_surfaces(job, job->count);
+    for (int i = 0; i < job->count; i++)
+        job->work->central[i] = (lr_central){rays->object[i], job->work->met[i].surface, lr_rays_normal(rays, i)};
 }
 
 void lr_store_truth(const lr_line_job *job, const lr_line_truth *truth)

@@ -19,17 +19,6 @@ enum { DIM_HALF = 0x68616c66, DIM_MOMENT = 0x6d6f6d65, DIM_PUPIL_HALF = 0x707570
 
 // ---- one batch ------------------------------------------------------------------------------------------------------------
 
-static void meet_surfaces(const lr_line_job *job)
-{
-    const lr_rays *rays = &job->work->rays;
-    for (int k = 0; k < job->work->part.count; k++) {
-        lr_met *met = &job->work->met[k];
-        *met = (lr_met){NULL, 1.0f, -1};
-        if (rays->object[k] >= 0)
-            met->surface = lr_scene_surface(job->tracer->scene, rays->object[k], rays->primitive[k], rays->u[k], rays->v[k], &met->scale, &met->material);
-    }
-}
-
 // All pixels whole, by their central rays, which lr_first_hits left in work->rays.
 static void central_part(const lr_line_job *job)
 {
@@ -92,7 +81,7 @@ static void trace_part(const lr_line_job *job)
         lr_job_pupil_ray(job, rays, k, lr_job_direction(job, job->first + b->pixel[k], b->along[k], b->across[k]), b->pupil[k], &pose);
     lr_work_intersect(job, rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
     lr_work_look_through(job, rays, LR_RAYS_COHERENT);
-    meet_surfaces(job);
+    lr_meet_surfaces(job, b->count);
 }
 
 // ---- pairs ----------------------------------------------------------------------------------------------------------------

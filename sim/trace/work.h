@@ -170,6 +170,7 @@ void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from);
 
 // The parts of a line.
 void lr_first_hits(const lr_line_job *job);                                // trace/first_hit.c: central rays into work->rays, panes looked through
+void lr_meet_surfaces(const lr_line_job *job, int count);                  // trace/first_hit.c: work->met of the first `count` rays
 void lr_store_truth(const lr_line_job *job, const lr_line_truth *truth);   // trace/first_hit.c: right after lr_first_hits
 void lr_store_lit(const lr_line_job *job, const lr_line_truth *truth);     // trace/first_hit.c: after lr_direct_laser
 void lr_render_parts(const lr_line_job *job);                              // trace/parts.c: direct and ambient light into work->sums; after lr_first_hits
