@@ -50,11 +50,17 @@ static void send_all(const lr_fan *fan, int first, lr_sending *sent)
     }
 }
 
-static void land(const lr_fan *fan, const lr_sending *s, int k, lr_vec3f point, lr_vec3f normal, int32_t object, const lr_surface *surface, float scale)
+// The nearer ray k landed the surer.
+static int lives_on(const lr_fan *fan, int k, float length)
+{
+    const float c2 = LR_NEAR_M*LR_NEAR_M;
+    return random_of(fan, k, 7) < c2/(length*length + c2);
+}
+
+static void land(const lr_fan *fan, const lr_sending *s, lr_vec3f point, lr_vec3f normal, int32_t object, const lr_surface *surface, float scale)
 {
     lr_lit_curve *c = &fan->job->work->indirect->curve;
-    const float c2 = LR_NEAR_M*LR_NEAR_M;
-    if (!(random_of(fan, k, 7) < c2/(s->length*s->length + c2)) || c->count >= LR_CURVE_PIECES)
+    if (c->count >= LR_CURVE_PIECES)
         return;
     const lr_vec3f light = lr_mulf(s->d, -1.0f);
     c->piece[c->count++] = (lr_lit_piece){.a = point, .normal = lr_dotf(normal, light) >= 0.0f ? normal : lr_mulf(normal, -1.0f), .in0 = light, .in1 = light,
@@ -75,17 +81,20 @@ static void meet(const lr_fan *fan, lr_sending *sent)
         float scale;
         int material;
         lr_sending s = sent[i];
+        s.length += rays->t[i];
+        const int lives = lives_on(fan, i, s.length);
+        if (!lives && !lr_bvh_may_be_pane(fan->job->tracer->bvh, rays->object[i]))
+            continue;
         const lr_surface *surface = lr_scene_surface(fan->job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
         const lr_vec3f point = lr_rays_point(rays, i), normal = lr_rays_normal(rays, i);
-        s.length += rays->t[i];
         if (surface->clear) {
             float pass[LR_MAX_BINS];
             lr_surface_pane_transmittance(surface, fabsf(lr_dotf(normal, s.d)), pass);
             s.power_w *= pass[fan->laser->bin];
             sent[again] = s;
             lr_rays_set(&in->next, again++, lr_madf(point, LR_OFFSET_M, s.d), s.d, 0.0f, INFINITY, rays->time_s[i]);
-        } else if (!surface->specular) {
-            land(fan, &s, i, point, normal, rays->object[i], surface, scale);
+        } else if (lives && !surface->specular) {
+            land(fan, &s, point, normal, rays->object[i], surface, scale);
         }
     }
     in->next.count = again;
