@@ -95,11 +95,12 @@ LR_WIDE static int weigh_block(const lr_glow_table *restrict c, const lr_receive
 }
 
 // The same where lobes are in play, on the lit piece or on the surface itself: facets' density D between the two ways, with the lobe
-// widened by how large the piece is seen. f cos of a lobe is about D/4 over the cosine of the way in.
-static float facets(float cos_h2, float alpha2)
+// widened by how large the piece is seen. f cos of a lobe is about D/4 over the cosine of the way in. The half way h need not be unit:
+// h2 is its square, up that of its share along the normal.
+static inline float facets(float up, float h2, float alpha2)
 {
-    const float a2 = alpha2 + 1e-6f, q = cos_h2*(a2 - 1.0f) + 1.0f;
-    return a2/(q*q);  // times pi, as the matte share is
+    const float a2 = alpha2 + 1e-6f, q = up*(a2 - 1.0f) + h2, share = h2/q;
+    return a2*share*share;  // times pi, as the matte share is
 }
 
 LR_WIDE static int weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, float near2, lr_ramp ramp, float *restrict worth)
@@ -111,16 +112,16 @@ LR_WIDE static int weigh_shiny_block(const lr_glow_table *restrict c, const lr_r
         const int i = k + j;
         const float dx = c->mx[i] - px, dy = c->my[i] - py, dz = c->mz[i] - pz;
         const float d2 = dx*dx + dy*dy + dz*dz + 1e-10f, d = sqrtf(d2), inverse = 1.0f/d;
-        const float size2 = (c->hx[i]*c->hx[i] + c->hy[i]*c->hy[i] + c->hz[i]*c->hz[i])/d2;
+        const float inverse2 = inverse*inverse, size2 = (c->hx[i]*c->hx[i] + c->hy[i]*c->hy[i] + c->hz[i]*c->hz[i])*inverse2;
         const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]);
         const float out = -(c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz);
         const float ax = c->ix[i] - dx*inverse, ay = c->iy[i] - dy*inverse, az = c->iz[i] - dz*inverse;  // half way, at the piece
         const float an = ax*c->nx[i] + ay*c->ny[i] + az*c->nz[i], bx = wx + dx*inverse, by = wy + dy*inverse, bz = wz + dz*inverse;
         const float bn = bx*nx + by*ny + bz*nz;
-        const float there = facets(an*an/(ax*ax + ay*ay + az*az + 1e-12f), c->alpha2[i] + size2)*c->lobe[i];
-        const float here = facets(bn*bn/(bx*bx + by*by + bz*bz + 1e-12f), look.alpha2 + size2)*lobe;
+        const float there = facets(an*an, ax*ax + ay*ay + az*az + 1e-12f, c->alpha2[i] + size2)*c->lobe[i];
+        const float here = facets(bn*bn, bx*bx + by*by + bz*bz + 1e-12f, look.alpha2 + size2)*lobe;
         const float sides = (in > 0.0f ? 1.0f : 0.0f)*(out > 0.0f ? 1.0f : 0.0f);
-        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)*(d2 + ramp.add)/(d2*d2*(d2 + ramp.below));
+        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)*inverse2*inverse2*((d2 + ramp.add)/(d2 + ramp.below));
         near |= (d2 - c->reach2[i] < near2) & (worth[j] > 0.0f) & (in > IN_PLANE_M);
     }
     return near;
