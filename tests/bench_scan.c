@@ -1,9 +1,9 @@
 // SPDX-License-Identifier: Apache-2.0
 // How fast a scan is, and how near to what its ray tracer could do at most: one thread, a sector of a room.
 //   bench_scan [--scene FILE] [--head FILE] [--quality WORD] [--sector FROM,TO] [--indirect-samples N] [--rounds N] [--least-share X] [--most-us X]
-// In each round the sector is rendered twice: plainly, and with every batch of rays traced once more by bare packet calls, which are
-// timed: the very calls the batch needs, those that look for panes behind what is not blocked included. The share is the bare calls' time over
-// the plain scan's, both of CPU; the middle one of the rounds counts. It is told of the lines alone, and of a whole scan: the room's ambient light
+// In each round the sector is rendered twice: plainly, for the time of a pixel, and with every batch of rays traced once more by bare packet calls, which
+// are timed: the very calls the batch needs, those that look for panes behind what is not blocked included. The share is the bare calls' CPU time over
+// the rest of the same rendering's, so that a crowded machine slows both alike; the middle one of the rounds counts. It is told of the lines alone, and of a whole scan: the room's ambient light
 // gathered once, and as many lines as the head's scan has. Loading the room is left out. Exit 1 if the whole scan's share is below --least-share, or a
 // pixel's lines take more than --most-us.
 #include <stdio.h>
@@ -176,16 +176,17 @@ int main(int argc, char **argv)
     char folder[] = "/tmp/bench_scan_XXXXXX", command[64];
     if (!mkdtemp(folder))
         fail("no folder to write to");
-    double own_s[ROUNDS_MOST], share[ROUNDS_MOST], whole[ROUNDS_MOST], gather_s[ROUNDS_MOST], sectors = 1.0;
+    double own_s[ROUNDS_MOST], share[ROUNDS_MOST], whole[ROUNDS_MOST], gather_s[ROUNDS_MOST], sectors = 1.0, beside_s = 0.0, gather_beside_s = 0.0;
     lr_run_report plain, measured = {0};
     for (int i = 0; i < o.rounds; i++) {
         own_s[i] = render(&o, folder, 0, &plain);
-        render(&o, folder, 1, &measured);
+        beside_s = render(&o, folder, 1, &measured) - measured.count.aside_s;
+        gather_beside_s = measured.gather_cpu_s - measured.gathering.aside_s;
         const double bare_s = bare_total(&measured.count);
         sectors = sectors_of_scan(&o, plain.lines);
         gather_s[i] = plain.gather_cpu_s;
-        share[i] = bare_s/own_s[i];
-        whole[i] = (bare_total(&measured.gathering) + sectors*bare_s)/(gather_s[i] + sectors*own_s[i]);
+        share[i] = bare_s/beside_s;
+        whole[i] = (bare_total(&measured.gathering) + sectors*bare_s)/(gather_beside_s + sectors*beside_s);
     }
     snprintf(command, sizeof command, "rm -rf %s", folder);
     if (system(command) != 0)
@@ -193,9 +194,9 @@ int main(int argc, char **argv)
     const double seconds = middle(own_s, o.rounds), gathered_s = middle(gather_s, o.rounds), got = middle(whole, o.rounds);
     const double pixels = (double)plain.pixels, us = 1e6*seconds/pixels;
     printf("%s, %s, %s, %lld lines, one thread, middle of %d rounds\n", o.scene, o.head, lr_quality_names[o.quality], (long long)plain.lines, o.rounds);
-    print_kinds(&measured.count, "lines", pixels, seconds);
+    print_kinds(&measured.count, "lines", pixels, beside_s);
     if (bare_total(&measured.gathering) > 0.0)
-        print_kinds(&measured.gathering, "gathering", sectors*pixels, gathered_s);
+        print_kinds(&measured.gathering, "gathering", sectors*pixels, gather_beside_s);
     printf("%.2f s to load; %.2f s to gather, %.2f s for all lines of a scan\n", plain.load_s, gathered_s, sectors*seconds);
     printf("%.3f us a pixel (best %.3f), %.3f Mpixel/s; share of the ray tracer's limit: lines %.3f, whole scan %.3f\n", us, 1e6*own_s[0]/pixels, 1.0/us, middle(share, o.rounds), got);
     if (got < o.least_share)

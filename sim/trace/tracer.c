@@ -4,6 +4,7 @@
 
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 #include "core/anglef.h"
 #include "trace/gather.h"
@@ -220,6 +221,7 @@ void lr_trace_count_add(lr_trace_count *sum, const lr_trace_count *one)
         sum->rays[k] += one->rays[k];
         sum->bare_s[k] += one->bare_s[k];
     }
+    sum->aside_s += one->aside_s;
 }
 
 lr_trace_count *lr_work_count(lr_work *work) { return &work->count; }
@@ -232,12 +234,22 @@ void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from)
                 source->t_far[from], source->time_s[from]);
 }
 
+static double thread_s(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_THREAD_CPUTIME_ID, &t);
+    return (double)t.tv_sec + 1e-9*(double)t.tv_nsec;
+}
+
 static void count_rays(const lr_line_job *job, const lr_rays *rays, lr_ray_order order, lr_ray_kind kind, lr_ray_question question)
 {
     lr_trace_count *count = &job->work->count;
     count->rays[kind] += rays->count;
-    if (count->measure)
-        count->bare_s[kind] += lr_bvh_bare_seconds(job->tracer->bvh, rays, order, question);
+    if (!count->measure)
+        return;
+    const double start = thread_s();
+    count->bare_s[kind] += lr_bvh_bare_seconds(job->tracer->bvh, rays, order, question);
+    count->aside_s += thread_s() - start;
 }
 
 void lr_work_intersect(const lr_line_job *job, lr_rays *rays, lr_ray_order order, lr_ray_kind kind)

@@ -59,6 +59,7 @@ typedef struct lr_trace_count {
     int measure;
     int64_t rays[LR_RAY_KINDS];
     double bare_s[LR_RAY_KINDS];
+    double aside_s;            // CPU time that timing them took in all: not part of the work
 } lr_trace_count;
 
 void lr_trace_count_add(lr_trace_count *sum, const lr_trace_count *one);
