@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 // Noise and cost of the gathered ambient light: two gatherings with different seeds over the same points of a room.
-//   bench_gather SCENE HEAD ROWS PATHS
+//   bench_gather SCENE HEAD ROWS PATHS [NOISE_RATIO]   with an aim, points get more paths as they want
 #include <stdio.h>
 #include <stdlib.h>
 #include <time.h>
@@ -30,7 +30,7 @@ int main(int argc, char **argv)
     lr_rig *rig = NULL;
     lr_tracer *tracer[2] = {NULL, NULL};
     if (argc < 5) {
-        fprintf(stderr, "bench_gather SCENE HEAD ROWS PATHS\n");
+        fprintf(stderr, "bench_gather SCENE HEAD ROWS PATHS [NOISE_RATIO]\n");
         return 2;
     }
     lr_status s = lr_head_load(argv[2], &head, &err);
@@ -45,6 +45,7 @@ int main(int argc, char **argv)
         def.seed = (uint64_t)(1 + k);
         def.gather_rows = atoi(argv[3]);
         def.gather_paths = atoi(argv[4]);
+        def.noise_ratio = argc > 5 ? atof(argv[5]) : 0.0;
         s = lr_tracer_create(&def, scene, bvh, rig, &tracer[k], &err);
         const double start = cpu_s();
         if (s == LR_OK) s = lr_tracer_gather(tracer[k], 1, NULL, NULL, &err);

@@ -8,19 +8,16 @@
 #include "core/anglef.h"
 #include "core/thread.h"
 #include "trace/gather_look.h"
+#include "trace/gather_spread.h"
 #include "trace/sunlit.h"
 #include "trace/work.h"
 
 #define TILE 16                  // cells along and across: records of a tile share even sets of paths
-#define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to what a point sees
-#define SPREAD_ANGLE 0.118f      // and within this angle as seen from the head [rad]
-#define SPREAD_CELLS 12          // and this many cells
 #define CARE_FROM 16             // paths: with fewer, a coarse answer is wanted: no links to sunlit places, no second helping
 #define PILOT_PATHS (1 << 20)    // of the first round, at most about so many tell where the sun shines
 #define FIRST_PART 4             // one over the share of paths that the first round takes
-#define WEAK_SUPPORT 24.0f       // a record averaged over less than this gets
-#define WEAK_FACTOR 2            // this many times the paths on top
-#define WEAK_AT_ONCE 64          // such records of one batch, at most
+#define MORE_LEVELS 6            // after that a point may get a half, 1, 2, 4, 8, 16 times its paths on top, as its error wants
+#define MORE_AT_ONCE 64          // such points of one batch, at most
 
 // ---- the grid of directions -------------------------------------------------------------------------------------------------
 
@@ -34,27 +31,6 @@ static lr_vec3 cell_direction(const lr_gather *g, int row, int column)
 {
     const double zenith = LR_PI*(row + 0.5)/g->rows, azimuth = 2.0*LR_PI*(column + 0.5)/cells_of_row(g->rows, row);
     return lr_v3(sin(zenith)*cos(azimuth), sin(zenith)*sin(azimuth), cos(zenith));
-}
-
-// Elevations that some camera of the head may see, from the directions of its lines' ends and middles at all turns.
-static int seen(const lr_tracer *tracer, lr_vec3 direction)
-{
-    const lr_vec3 d = lr_rotate_back(tracer->rig->head_pose.rotation, direction);
-    const double elevation = asin(fmax(-1.0, fmin(1.0, d.z))), margin = 2.0*LR_DEG;
-    for (int m = 0; m < tracer->rig->module_count; m++)
-        for (int c = 0; c < tracer->rig->module[m].camera_count; c++) {
-            const lr_rig_camera *camera = &tracer->rig->module[m].camera[c];
-            const lr_pose module = lr_head_module_pose(tracer->rig->head, m, 0.0, 1);
-            double lo = INFINITY, hi = -INFINITY;
-            for (int i = 0; i < camera->pixels; i += camera->pixels > 64 ? camera->pixels/64 : 1) {
-                const double e = asin(fmax(-1.0, fmin(1.0, lr_rotate(module.rotation, camera->center[i]).z)));
-                lo = fmin(lo, e);
-                hi = fmax(hi, e);
-            }
-            if (elevation >= lo - margin && elevation <= hi + margin)
-                return 1;
-        }
-    return 0;
 }
 
 static lr_status make_grid(lr_gather *g, lr_error *err)
@@ -88,6 +64,17 @@ static uint32_t interleave(int row, int column)
     return n;
 }
 
+// Mean over bins of what a surface scatters evenly back to the head [1/sr].
+static float evenly(const lr_line_job *job, const lr_surface *surface, float scale, float cosine)
+{
+    const int bins = job->tracer->rig->bins.ambient_count;
+    float base[LR_MAX_BINS], sum = 0.0f;
+    lr_surface_base(surface, scale, fabsf(cosine), base);
+    for (int b = 0; b < bins; b++)
+        sum += base[b]/(float)bins;
+    return sum;
+}
+
 // A record for every cell of a row whose ray ends on a surface at rest that scatters evenly; panes are looked through.
 static void place_row(lr_gather *g, const lr_line_job *job, int row, const uint8_t *row_seen)
 {
@@ -106,14 +93,17 @@ static void place_row(lr_gather *g, const lr_line_job *job, int row, const uint8
                 continue;
             float scale;
             int material;
-            const int coat = lr_gather_coat(job->tracer->scene, lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material));
+            const lr_surface *surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
+            const int coat = lr_gather_coat(job->tracer->scene, surface);
             if (coat < 0)
                 continue;
             const lr_vec3f n = lr_rays_normal(rays, i);
+            const float cosine = lr_dotf(n, lr_rays_direction(rays, i));
             *cell = g->record_count++;
             g->record[*cell] = (lr_gather_record){.cell = (int)(cell - g->cell),
                 .tile = (uint32_t)(row/TILE) << 16 | (uint32_t)((first + i)/TILE), .place = interleave(row % TILE, (first + i) % TILE),
-                .coat = coat, .point = lr_rays_point(rays, i), .normal = lr_mulf(n, lr_dotf(n, lr_rays_direction(rays, i)) > 0.0f ? -1.0f : 1.0f)};
+                .coat = coat, .point = lr_rays_point(rays, i), .normal = lr_mulf(n, cosine > 0.0f ? -1.0f : 1.0f),
+                .share = evenly(job, surface, scale, cosine)};
         }
     }
 }
@@ -125,7 +115,12 @@ typedef struct crew {
     const lr_tracer *tracer;
     lr_work **work;           // (threads)
     float *raw;               // what each record got from each half of its paths (record_count x 2 x values)
-    int round;                // 0: full light paths, few; 1: paths that end where round 0 knows the light, and links; 2: second helping
+    lr_gather_near *near;     // of the last whole round (record_count x sources)
+    int *had;                 // paths of `raw` (record_count)
+    lr_gather_own *own;       // (record_count x sources)
+    float *want;              // (record_count) see lr_spread
+    lr_gather_view view[LR_GATHER_VIEWS];
+    int round;                // 0: full light paths, few; 1: paths that end where round 0 knows the light, and links; 2: more of these
     int paths;                // of this round, from each record
     int tile_count;
     int *tile;                // (tile_count + 1) first record of each
@@ -134,8 +129,6 @@ typedef struct crew {
     int pilot_every, pilot_room;
     lr_sunlit *sunlit;        // made of that; or NULL
     lr_sunlit_choice *choice; // (threads)
-    float *support;           // what the average of each record weighs (record_count)
-    int again;                // paths that a record with little support, near a corner or an edge, gets on top
     int (*progress)(void *, int64_t, int64_t);
     void *context;
     int64_t done, jobs;       // of all rounds: before this one, and in all
@@ -165,7 +158,7 @@ static lr_status gather_tile(void *context, int64_t index, int worker, lr_error 
 {
     crew *c = context;
     lr_gather *g = c->gather;
-    const int tile = (int)index, batch = batch_of(c->paths), last = c->tile[tile + 1];
+    const int tile = (int)index, batch = batch_of(c->paths), sources = c->tracer->scene->source_count, last = c->tile[tile + 1];
     lr_line_job job = tile_job(c, tile, worker);
     lr_sunlit_notes notes = {.plane = {g->center, c->tracer->lights.sun_frame}};
     if (c->round == 0 && tile % c->pilot_every == 0) {
@@ -173,7 +166,9 @@ static lr_status gather_tile(void *context, int64_t index, int worker, lr_error 
         job.notes = &notes;
     }
     for (int first = c->tile[tile]; first < last; first += batch)
-        lr_gather_paths(&job, g->record + first, last - first < batch ? last - first : batch, c->paths, c->raw + 2*(size_t)first*g->values);
+        lr_gather_paths(&job, g->record + first, last - first < batch ? last - first : batch, c->paths, c->raw + 2*(size_t)first*g->values, c->near + (size_t)first*(size_t)sources);
+    for (int i = c->tile[tile]; i < last; i++)
+        c->had[i] = c->paths;
     if (job.notes)
         c->use_count[tile/c->pilot_every] = notes.count;
     if (worker == 0 && c->progress && c->progress(c->context, c->done + index, c->jobs))
@@ -181,99 +176,61 @@ static lr_status gather_tile(void *context, int64_t index, int worker, lr_error 
     return LR_OK;
 }
 
-// Second helping for records that few neighbours can help: their own paths have to do.
-static void gather_weak(const crew *c, const lr_line_job *tile, const int *weak, int count)
+// ---- more paths where they are wanted --------------------------------------------------------------------------------------
+
+static void add_paths(const crew *c, const lr_line_job *tile, const int *wanting, int count, int paths)
 {
     const lr_gather *g = c->gather;
-    const float had = (float)c->tracer->def.gather_paths, all = had + (float)c->again;
-    lr_gather_record copy[WEAK_AT_ONCE];
-    float more[WEAK_AT_ONCE*2*LR_MAX_GATHERED];
+    lr_gather_record copy[MORE_AT_ONCE];
+    float more[MORE_AT_ONCE*2*LR_MAX_GATHERED];
     lr_line_job job = *tile;
     for (int k = 0; k < count; k++)
-        copy[k] = g->record[weak[k]];
-    lr_gather_paths(&job, copy, count, c->again, more);
+        copy[k] = g->record[wanting[k]];
+    lr_gather_paths(&job, copy, count, paths, more, NULL);
     for (int k = 0; k < count; k++) {
-        float *e = c->raw + 2*(size_t)weak[k]*g->values;
+        const int i = wanting[k];
+        float *e = c->raw + 2*(size_t)i*g->values;
         for (int v = 0; v < 2*g->values; v++)
-            e[v] = (had*e[v] + (float)c->again*more[2*k*g->values + v])/all;
+            e[v] = ((float)c->had[i]*e[v] + (float)paths*more[2*k*g->values + v])/(float)(c->had[i] + paths);
+        c->had[i] += paths;
     }
 }
 
-static lr_status gather_weak_of_tile(void *context, int64_t index, int worker, lr_error *err)
+static int paths_of_level(const crew *c, int level)
+{
+    const int paths = c->paths/2 << level;
+    return paths < LR_CHUNK_RAYS ? paths/2*2 : LR_CHUNK_RAYS;
+}
+
+// -1: none.
+static int level_of(float want)
+{
+    const int level = want > 1.25f ? (int)lrintf(log2f(2.0f*(want - 1.0f))) : -1;
+    return level < MORE_LEVELS ? level : MORE_LEVELS - 1;
+}
+
+static lr_status more_of_tile(void *context, int64_t index, int worker, lr_error *err)
 {
     (void)err;
     crew *c = context;
-    const int tile = (int)index, most = LR_CHUNK_RAYS/c->again < WEAK_AT_ONCE ? LR_CHUNK_RAYS/c->again : WEAK_AT_ONCE;
-    int weak[WEAK_AT_ONCE], count = 0, any = 0;
+    const int tile = (int)index;
     lr_line_job job = {0};
-    for (int i = c->tile[tile]; i < c->tile[tile + 1]; i++) {
-        if (c->support[i] >= WEAK_SUPPORT)
-            continue;
-        if (!any++)
-            job = tile_job(c, tile, worker);
-        weak[count++] = i;
-        if (count < most)
-            continue;
-        gather_weak(c, &job, weak, count);
-        count = 0;
+    for (int level = 0; level < MORE_LEVELS; level++) {
+        const int paths = paths_of_level(c, level), most = batch_of(paths) < MORE_AT_ONCE ? batch_of(paths) : MORE_AT_ONCE;
+        int wanting[MORE_AT_ONCE], count = 0;
+        for (int i = c->tile[tile]; i < c->tile[tile + 1]; i++) {
+            if (level_of(c->want[i]) == level)
+                wanting[count++] = i;
+            if (count == 0 || (count < most && i + 1 < c->tile[tile + 1]))
+                continue;
+            if (!job.tracer)
+                job = tile_job(c, tile, worker);
+            lr_line_job of_level = job;
+            of_level.seed = lr_hash(job.seed, (uint32_t)level);
+            add_paths(c, &of_level, wanting, count, paths);
+            count = 0;
+        }
     }
-    if (count > 0)
-        gather_weak(c, &job, weak, count);
-    return LR_OK;
-}
-
-// Adds record `cell` to the average of record i if it is near enough.
-static void spread_one(const crew *c, int i, int cell, float spread, float *sum, float *error, float *total)
-{
-    const lr_gather *g = c->gather;
-    float d2;
-    if (cell < 0 || g->record[i].coat != g->record[cell].coat || !lr_gather_same_surface(g->record[i].point, g->record[i].normal, g->record[cell].point, g->record[cell].normal, &d2))
-        return;
-    const float q = 1.0f - d2/(spread*spread);
-    if (cell != i && q <= 0.0f)
-        return;
-    const float weight = cell == i ? 1.0f : q;
-    const float *half = c->raw + 2*(size_t)cell*g->values, *other = half + g->values;
-    for (int k = 0; k < g->values; k++) {
-        sum[k] += weight*(half[k] + other[k]);
-        error[k] += weight*(half[k] - other[k]);
-    }
-    *total += weight;
-}
-
-static void spread_cell(const crew *c, int row, int column)
-{
-    const lr_gather *g = c->gather;
-    const int columns = cells_of_row(g->rows, row), i = g->cell[g->first_cell[row] + column];
-    if (i < 0)
-        return;
-    float *sum = g->irradiance + (size_t)i*g->values, *error = g->error + (size_t)i*g->values, total = 0.0f;
-    memset(sum, 0, (size_t)g->values*sizeof *sum);
-    memset(error, 0, (size_t)g->values*sizeof *error);
-    const float spread = fmaxf(SPREAD_REACH*g->record[i].reach, 1e-4f);
-    const int cells = lr_floorf(lr_minf(SPREAD_CELLS, SPREAD_ANGLE*(float)g->rows/(float)LR_PI + 0.5f));
-    for (int r = row - cells; r <= row + cells; r++) {
-        if (r < 0 || r >= g->rows)
-            continue;
-        const int n = cells_of_row(g->rows, r), middle = (int)((column + 0.5)*n/columns);
-        const int whole = 2*cells + 1 >= n, first = whole ? 0 : middle - cells, last = whole ? n - 1 : middle + cells;  // near the poles all of the row, once
-        for (int k = first; k <= last; k++)
-            spread_one(c, i, g->cell[g->first_cell[r] + (k + n) % n], spread, sum, error, &total);
-    }
-    for (int k = 0; k < g->values; k++) {
-        sum[k] /= total;
-        error[k] /= total;
-    }
-    c->support[i] = total;
-}
-
-static lr_status spread_row(void *context, int64_t row, int worker, lr_error *err)
-{
-    (void)worker;
-    (void)err;
-    const crew *c = context;
-    for (int column = 0; column < cells_of_row(c->gather->rows, (int)row); column++)
-        spread_cell(c, (int)row, column);
     return LR_OK;
 }
 
@@ -283,16 +240,17 @@ static int by_tile(const void *a, const void *b)
     return x->tile != y->tile ? (x->tile > y->tile) - (x->tile < y->tile) : (x->place > y->place) - (x->place < y->place);
 }
 
-static lr_status place_records(lr_gather *g, const lr_tracer *tracer, lr_work *work, lr_error *err)
+static lr_status place_records(crew *c, lr_error *err)
 {
+    lr_gather *g = c->gather;
     uint8_t *row_seen = calloc((size_t)g->rows, 1);
     if (!row_seen)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     // A row of the world's grid counts when any of its directions does: heads may lie on their side.
     for (int r = 0; r < g->rows; r++)
         for (int k = 0; k < 16 && !row_seen[r]; k++)
-            row_seen[r] = (uint8_t)seen(tracer, cell_direction(g, r, k*cells_of_row(g->rows, r)/16));
-    lr_line_job job = plain_job(tracer, work);
+            row_seen[r] = c->view[lr_gather_view_of(c->tracer->rig, cell_direction(g, r, k*cells_of_row(g->rows, r)/16))].camera != NULL;
+    lr_line_job job = plain_job(c->tracer, c->work[0]);
     for (int r = 0; r < g->rows; r++)
         place_row(g, &job, r, row_seen);
     qsort(g->record, (size_t)g->record_count, sizeof *g->record, by_tile);
@@ -315,11 +273,11 @@ static lr_status cut_tiles(crew *c, lr_error *err)
     return LR_OK;
 }
 
-static lr_status spread(crew *c, int threads, lr_error *err)
+static lr_status spread(crew *c, int threads, int wanting, lr_error *err)
 {
-    LR_TRY(lr_threads_run(threads, c->gather->rows, spread_row, c, err));
-    lr_gather_lay_out(c->gather);
-    return LR_OK;
+    const lr_spread s = {.gather = c->gather, .tracer = c->tracer, .raw = c->raw, .near = c->near, .paths = c->had, .view = c->view, .own = c->own,
+                         .want = wanting ? c->want : NULL};
+    return lr_spread_average(&s, threads, err);
 }
 
 static lr_status gather_round(crew *c, int threads, int paths, lr_error *err)
@@ -327,7 +285,7 @@ static lr_status gather_round(crew *c, int threads, int paths, lr_error *err)
     c->paths = paths;
     LR_TRY(lr_threads_run(threads, c->tile_count, gather_tile, c, err));
     c->done += c->tile_count;
-    return spread(c, threads, err);
+    return spread(c, threads, c->round > 0 && c->tracer->def.noise_ratio > 0.0, err);
 }
 
 // Room for what about PILOT_PATHS of the first round's paths find of the sun.
@@ -361,12 +319,15 @@ static lr_status find_sunlit(crew *c, int threads, lr_error *err)
 static lr_status gather_all(crew *c, int threads, lr_error *err)
 {
     lr_gather *g = c->gather;
-    const size_t values = (size_t)g->record_count*(size_t)g->values;
+    const size_t values = (size_t)g->record_count*(size_t)g->values, sources = (size_t)c->tracer->scene->source_count;
     g->irradiance = calloc(values + 1, sizeof *g->irradiance);
     g->error = calloc(values + 1, sizeof *g->error);
     c->raw = malloc((2*values + 1)*sizeof *c->raw);
-    c->support = calloc((size_t)g->record_count + 1, sizeof *c->support);
-    if (!g->irradiance || !g->error || !c->raw || !c->support)
+    c->near = calloc((size_t)g->record_count*sources + 1, sizeof *c->near);
+    c->own = malloc(((size_t)g->record_count*sources + 1)*sizeof *c->own);
+    c->had = calloc((size_t)g->record_count + 1, sizeof *c->had);
+    c->want = calloc((size_t)g->record_count + 1, sizeof *c->want);
+    if (!g->irradiance || !g->error || !c->raw || !c->near || !c->own || !c->had || !c->want)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     const int paths = c->tracer->def.gather_paths, first_paths = paths/FIRST_PART < 2 ? 2 : paths/FIRST_PART/2*2;
     LR_TRY(cut_tiles(c, err));
@@ -376,12 +337,11 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     LR_TRY(find_sunlit(c, threads, err));
     c->round = 1;
     LR_TRY(gather_round(c, threads, paths, err));
-    if (paths < CARE_FROM)
+    if (paths < CARE_FROM || !(c->tracer->def.noise_ratio > 0.0))
         return LR_OK;
     c->round = 2;
-    c->again = WEAK_FACTOR*paths < LR_CHUNK_RAYS ? WEAK_FACTOR*paths : LR_CHUNK_RAYS;
-    LR_TRY(lr_threads_run(threads, c->tile_count, gather_weak_of_tile, c, err));
-    return spread(c, threads, err);
+    LR_TRY(lr_threads_run(threads, c->tile_count, more_of_tile, c, err));
+    return spread(c, threads, 0, err);
 }
 
 static lr_status build(crew *c, int threads, lr_error *err)
@@ -389,7 +349,8 @@ static lr_status build(crew *c, int threads, lr_error *err)
     LR_TRY(make_grid(c->gather, err));
     for (int i = 0; i < threads; i++)
         LR_TRY(lr_work_create(c->tracer, &c->work[i], err));
-    LR_TRY(place_records(c->gather, c->tracer, c->work[0], err));
+    lr_gather_views_make(c->tracer->rig, c->view);
+    LR_TRY(place_records(c, err));
     return gather_all(c, threads, err);
 }
 
@@ -403,7 +364,10 @@ static void close_crew(crew *c, int threads)
     free(c->work);
     free(c->choice);
     free(c->raw);
-    free(c->support);
+    free(c->near);
+    free(c->own);
+    free(c->had);
+    free(c->want);
     free(c->tile);
     free(c->use);
     free(c->use_count);

@@ -24,7 +24,11 @@ typedef struct lr_gather_record {
     lr_vec3f point, normal;   // the normal on the side seen from the head
     int coat;                 // see lr_gather_coat
     float reach;              // harmonic mean distance to what it sees [m]
+    float share;              // of irradiance, that the surface scatters evenly back to the head [1/sr]
 } lr_gather_record;
+
+// Light of one source that came to a point from a known distance, summed over bins, and the same over that distance [1/m].
+typedef struct lr_gather_near { float light, over_m; } lr_gather_near;
 
 typedef struct lr_gather {
     lr_vec3f center;

@@ -9,8 +9,10 @@
 #include "trace/sunlit.h"
 #include "trace/surface_eval.h"
 
+#define CANDIDATES 4   // places looked at, of which one is asked, from where a path goes on
+
 // From a point of the room to a place in sunlight. Points of a tile share one even walk over the places' chances.
-static void ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_gather_record *r, int number)
+static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const lr_gather_record *r, int number)
 {
     const int set = number % 2;
     const float turn = lr_uniform(lr_hash(lr_hash(job->seed, r->tile), 0x73756e00u + (uint32_t)set));
@@ -20,9 +22,47 @@ static void ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_gath
     lr_sunlit_link link;
     if (!lr_sunlit_connect(place, v->point, v->normal, job->tracer->rig->bins.ambient_count, &link))
         return;
+    lr_vertex from = *v;
+    from.per_m = 1.0f/link.distance;
     // The throughput holds 1/paths, but there are links of these.
-    lr_queue_shadow(job, &job->work->sun, v, link.wi, link.light, (float)job->paths/((float)job->links*chance), link.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
+    lr_queue_shadow(job, &job->work->sun, &from, link.wi, link.light, (float)job->paths/((float)job->links*chance), link.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
           job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
+}
+
+void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v)
+{
+    const lr_sunlit *s = job->sunlit->sunlit;
+    const int set = job->work->path.pixel[v->i] % 2, bins = job->tracer->rig->bins.ambient_count;
+    float u, pick, total = 0.0f, asked = 0.0f, light[LR_MAX_BINS];
+    lr_sunlit_link best = {0};
+    lr_draw2(job, v->i, v->step, LR_DIM_FAINT_SUN, &u, &pick);   // gathering asks for all, however faint
+    for (int k = 0; k < CANDIDATES; k++) {
+        lr_sunlit_link link;
+        float f[LR_MAX_BINS], worth = 0.0f;
+        const lr_sunlit_place *place = lr_sunlit_evenly(s, set, (u + (float)k)/(float)CANDIDATES);
+        if (!lr_sunlit_reach(place, v->point, v->normal, &link))
+            continue;
+        const float pdf = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, link.wi, f), share = lr_sunlit_share(place, &link, pdf);
+        for (int b = 0; b < bins; b++) {
+            f[b] *= link.light[b]*share;
+            worth += f[b];
+        }
+        if (!(worth > 0.0f))
+            continue;
+        total += worth;
+        const float chance = worth/total;
+        if (pick >= chance) {
+            pick = (pick - chance)/(1.0f - chance);
+            continue;
+        }
+        pick /= chance;
+        best = link;
+        asked = worth;
+        memcpy(light, f, sizeof light);
+    }
+    if (asked > 0.0f)
+        lr_queue_shadow(job, &job->work->sun, v, best.wi, light, total/((float)CANDIDATES*asked), best.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
+                        job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
 }
 
 // Under a lobe only what it lets in counts: of the rays of a queue from `first` on.
@@ -52,7 +92,7 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
         lr_ask_lamp(job, &straight, NULL);
     }
     if (job->sunlit && number < job->links)
-        ask_sunlit(job, &v, r, number);
+        ask_sunlit_of_tile(job, &v, r, number);
     let_in(job, &job->work->sky, skies, r);
     let_in(job, &job->work->sun, suns, r);
     lr_draw2(job, slot, 0, LR_DIM_BOUNCE, &a, &b);
@@ -70,7 +110,7 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
     job->work->path_next.straight[job->work->next.count - 1] = 1;
 }
 
-void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int paths, float *out)
+void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int paths, float *out, lr_gather_near *near)
 {
     lr_work *work = job->work;
     lr_path_state *path = &work->path;
@@ -78,6 +118,10 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int 
     float nearness[2*LR_CHUNK_PIXELS] = {0.0f};
     job->gathered = out;
     job->nearness = nearness;
+    job->near = near;
+    if (near)
+        memset(near, 0, (size_t)(count*job->tracer->scene->source_count)*sizeof *near);
+    memset(out, 0, (size_t)(2*count*values)*sizeof *out);
     job->paths = paths;
     job->links = job->sunlit ? lr_sunlit_links(paths) : 0;
     work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
@@ -87,12 +131,12 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int 
         path->seed[slot] = lr_hash(lr_hash(job->seed, record[slot/paths].tile), (uint32_t)half);
         path->sample[slot] = record[slot/paths].place*(uint32_t)(paths/2) + (uint32_t)(slot % paths/2);
         path->straight[slot] = 0;
+        path->per_m[slot] = 0.0f;
         work->rays.time_s[slot] = 0.0f;
         for (int b = 0; b < bins; b++)
             path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)paths;
         leave_point(job, slot, &record[slot/paths], slot % paths);
     }
-    memset(out, 0, (size_t)(2*count*values)*sizeof *out);
     lr_collect_shadows(job);
     lr_swap_paths(work);
     lr_run_paths(job, 1);

@@ -71,7 +71,7 @@ static lr_status one_batch(void *context, int64_t index, int worker, lr_error *e
     lr_gather_record at = c->at;
     at.tile = (uint32_t)batch;
     lr_line_job job = {.tracer = c->tracer, .work = c->work[worker], .seed = 0x6c757821u, .all_light = 1};
-    lr_gather_paths(&job, &at, 1, LR_CHUNK_RAYS, c->halves[worker]);
+    lr_gather_paths(&job, &at, 1, LR_CHUNK_RAYS, c->halves[worker], NULL);
     for (int k = 0; k < values; k++)
         c->out->batch_lux[batch][scene->source[k/bins].kind] += ((double)half[k] + (double)half[values + k])*c->lumens[k];
     return LR_OK;

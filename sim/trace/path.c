@@ -20,14 +20,28 @@
 
 static float *part_of(const lr_line_job *job, int part) { return job->work->sums + part*LR_CHUNK_PIXELS; }
 
-// Adds throughput x geometry x the source's electrons, over bins, to one part of a pixel.
-static void add_light(const lr_line_job *job, int part, int source, int pixel, const float *throughput, int stride, float geometry)
+// To a point of the room; see lr_line_job.
+static void add_gathered(const lr_line_job *job, int source, int pixel, const float *throughput, int stride, float geometry, float per_m)
+{
+    const int bins = job->tracer->rig->bins.ambient_count, sources = job->tracer->scene->source_count;
+    float *irradiance = job->gathered + (pixel*sources + source)*bins, sum = 0.0f;
+    for (int b = 0; b < bins; b++) {
+        irradiance[b] += throughput[b*stride]*geometry;
+        sum += throughput[b*stride]*geometry;
+    }
+    if (job->near && per_m > 0.0f) {
+        lr_gather_near *near = &job->near[pixel/2*sources + source];
+        near->light += sum;
+        near->over_m += sum*per_m;
+    }
+}
+
+// Adds throughput x geometry x the source's electrons, over bins, to one part of a pixel. `per_m`: see lr_path_state.
+static void add_light(const lr_line_job *job, int part, int source, int pixel, const float *throughput, int stride, float geometry, float per_m)
 {
     const int bins = job->tracer->rig->bins.ambient_count;
     if (job->gathered) {
-        float *irradiance = job->gathered + ((size_t)pixel*job->tracer->scene->source_count + source)*bins;
-        for (int b = 0; b < bins; b++)
-            irradiance[b] += throughput[b*stride]*geometry;
+        add_gathered(job, source, pixel, throughput, stride, geometry, per_m);
         return;
     }
     const float *response = job->camera->ambient_response + ((size_t)source*job->camera->pixels + job->first + pixel)*bins;
@@ -48,6 +62,7 @@ static void start_path(const lr_line_job *job, int slot, int pixel, int sample)
     path->pdf[slot] = 0.0f;
     path->lamp_weight[slot] = 0.0f;
     path->straight[slot] = 0;
+    path->per_m[slot] = 0.0f;
     path->medium[slot] = -1;
     for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
         path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f;
@@ -80,7 +95,7 @@ static void meet_sky(const lr_line_job *job, int i)
         const float sin_radius = (float)sqrt(1.0 - scene->sun.cos_radius*scene->sun.cos_radius);
         if (lr_dotf(d, s) > 0.0f && lr_dotf(off, off) < sin_radius*sin_radius)
             add_light(job, LR_PART_SUN, scene->sun.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS,
-                      1.0f/((float)LR_PI*sin_radius*sin_radius));
+                      1.0f/((float)LR_PI*sin_radius*sin_radius), path->per_m[i]);
     }
     if (!scene->sky.present)
         return;
@@ -90,7 +105,7 @@ static void meet_sky(const lr_line_job *job, int i)
         weight = path->pdf[i]/(path->pdf[i] + lr_lights_portal_pdf(&job->tracer->lights, from, d));
     }
     const double radiance = lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
-    add_light(job, LR_PART_SKY, scene->sky.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*(float)radiance);
+    add_light(job, LR_PART_SKY, scene->sky.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*(float)radiance, path->per_m[i]);
 }
 
 static void meet_lamp(const lr_line_job *job, int i)
@@ -115,10 +130,50 @@ static void meet_lamp(const lr_line_job *job, int i)
         const float chosen = lr_lights_lamp_weight(l, from)/path->lamp_weight[i];
         weight = path->pdf[i]/(path->pdf[i] + chosen*lr_dotf(to, to)/(l->area*fabsf(facing)));
     }
-    add_light(job, LR_PART_LAMP, l->source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*l->strength);
+    add_light(job, LR_PART_LAMP, l->source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*l->strength, path->per_m[i]);
 }
 
 // ---- shadow rays ----------------------------------------------------------------------------------------------------------
+
+static void note_use(const lr_line_job *job, const lr_shadow_queue *q, int k, const float *light)
+{
+    if (!job->notes || !job->work->path.straight[q->path[k]])
+        return;
+    float sum = 0.0f;
+    for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
+        sum += light[b];
+    lr_sunlit_note(job->notes, lr_rays_origin(&q->rays, k), lr_rays_direction(&q->rays, k), sum);
+}
+
+// Traces a queue, adds what arrives, and empties it.
+static void collect(const lr_line_job *job, lr_shadow_queue *q)
+{
+    const int sun = q == &job->work->sun, sky = q == &job->work->sky;
+    const lr_ray_kind kind = sun ? LR_RAY_SUN : sky ? LR_RAY_SKY : LR_RAY_LAMP;
+    const int part = sun ? LR_PART_SUN : sky ? LR_PART_SKY : LR_PART_LAMP;
+    const lr_path_state *path = &job->work->path;
+    const lr_scene *scene = job->tracer->scene;
+    const int bins = job->tracer->rig->bins.ambient_count;
+    lr_work_occluded_panes(job, &q->rays, sun ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, kind);
+    for (int k = 0; k < q->rays.count; k++) {
+        if (q->rays.blocked[k])
+            continue;
+        const lr_vec3f d = lr_rays_direction(&q->rays, k);
+        float pass[LR_MAX_BINS], geometry = 1.0f;
+        for (int b = 0; b < LR_MAX_BINS && (q->rays.panes[k] || b < bins); b++)
+            pass[b] = 1.0f;
+        if (q->rays.panes[k])
+            lr_bvh_pane_transmittance(job->tracer->bvh, lr_rays_origin(&q->rays, k), d, 0.0f, q->rays.t_far[k], q->rays.time_s[k], pass);
+        for (int b = 0; b < bins; b++)
+            pass[b] *= q->weight[b*LR_CHUNK_RAYS + k];
+        if (sky)
+            geometry = (float)lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
+        if (sun)
+            note_use(job, q, k, pass);
+        add_light(job, part, q->source[k], path->pixel[q->path[k]], pass, 1, geometry, q->per_m[k]);
+    }
+    q->rays.count = 0;
+}
 
 // Light too weak to matter is asked for only now and then, and counts for more when it is: the mean stays, and the variance grows by at
 // most lr_faint_e times the light. Returns what the answer is to be multiplied by; 0: do not ask.
@@ -160,11 +215,14 @@ void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex
     factor *= ask_faint(job, v->i, v->step, dim, electrons(job, v->i, source, f)*factor);
     if (factor == 0.0f)
         return;
+    if (q->rays.count == LR_CHUNK_RAYS)
+        collect(job, q);
     const int slot = q->rays.count++;
     for (int b = 0; b < bins; b++)
         q->weight[b*LR_CHUNK_RAYS + slot] = path->throughput[b*LR_CHUNK_RAYS + v->i]*f[b]*factor;
     q->path[slot] = v->i;
     q->source[slot] = source;
+    q->per_m[slot] = v->per_m > 0.0f ? v->per_m : path->per_m[v->i];
     lr_rays_set(&q->rays, slot, lr_offset_start(v, wi), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
 }
 
@@ -183,8 +241,8 @@ void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
     if (lr_dotf(v->normal, wi)*side <= 0.0f)
         return;
     lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
-    float share = 1.0f;  // of a place that points of the room ask too
-    if (job->sunlit && path->straight[v->i])
+    float share = 1.0f;  // of a place that was asked too, where the path's last direction was drawn
+    if (job->sunlit && path->pdf[v->i] > 0.0f)
         share = lr_sunlit_found(job->sunlit->sunlit, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
     lr_queue_shadow(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
 }
@@ -209,13 +267,16 @@ void lr_ask_sky(const lr_line_job *job, const lr_vertex *v)
     const float d2 = lr_dotf(to, to);
     if (!(d2 > 1e-8f))
         return;
-    const lr_vec3f wi = lr_mulf(to, 1.0f/sqrtf(d2));
+    const float per_m = 1.0f/sqrtf(d2);
+    const lr_vec3f wi = lr_mulf(to, per_m);
     if (wi.z <= 0.0f || lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
         return;
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     const float chosen = lr_lights_portal_pdf(lights, v->point, wi);
+    lr_vertex from = *v;
+    from.per_m = v->step == 0 ? per_m : 0.0f;
     if (chosen > 0.0f)  // balance heuristic: f / (sum of densities)
-        lr_queue_shadow(job, &job->work->sky, v, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, LR_DIM_FAINT_SKY);
+        lr_queue_shadow(job, &job->work->sky, &from, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, LR_DIM_FAINT_SKY);
 }
 
 // About the most that lamps of this kind can send to a surface without a lobe [e]: worth knowing before a place on one is drawn.
@@ -277,41 +338,6 @@ void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn)
     lr_ask_lamp_at(job, v, l, weight, third, faint, drawn);
 }
 
-static void note_use(const lr_line_job *job, const lr_shadow_queue *q, int k, const float *light)
-{
-    if (!job->notes || !job->work->path.straight[q->path[k]])
-        return;
-    float sum = 0.0f;
-    for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
-        sum += light[b];
-    lr_sunlit_note(job->notes, lr_rays_origin(&q->rays, k), lr_rays_direction(&q->rays, k), sum);
-}
-
-static void collect(const lr_line_job *job, lr_shadow_queue *q, lr_ray_order order, lr_ray_kind kind, int part)
-{
-    const lr_path_state *path = &job->work->path;
-    const lr_scene *scene = job->tracer->scene;
-    const int bins = job->tracer->rig->bins.ambient_count;
-    lr_work_occluded_panes(job, &q->rays, order, kind);
-    for (int k = 0; k < q->rays.count; k++) {
-        if (q->rays.blocked[k])
-            continue;
-        const lr_vec3f d = lr_rays_direction(&q->rays, k);
-        float pass[LR_MAX_BINS], geometry = 1.0f;
-        for (int b = 0; b < LR_MAX_BINS && (q->rays.panes[k] || b < bins); b++)
-            pass[b] = 1.0f;
-        if (q->rays.panes[k])
-            lr_bvh_pane_transmittance(job->tracer->bvh, lr_rays_origin(&q->rays, k), d, 0.0f, q->rays.t_far[k], q->rays.time_s[k], pass);
-        for (int b = 0; b < bins; b++)
-            pass[b] *= q->weight[b*LR_CHUNK_RAYS + k];
-        if (kind == LR_RAY_SKY)
-            geometry = (float)lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
-        if (kind == LR_RAY_SUN)
-            note_use(job, q, k, pass);
-        add_light(job, part, q->source[k], path->pixel[q->path[k]], pass, 1, geometry);
-    }
-}
-
 // ---- going on -------------------------------------------------------------------------------------------------------------
 
 void lr_keep_path(const lr_line_job *job, int i, const float *factor, lr_vec3f origin, lr_vec3f direction, float pdf, lr_vec3f chosen_at, float lamp_weight, int medium)
@@ -329,6 +355,7 @@ void lr_keep_path(const lr_line_job *job, int i, const float *factor, lr_vec3f o
     to->vy[slot] = chosen_at.y;
     to->vz[slot] = chosen_at.z;
     to->straight[slot] = 0;
+    to->per_m[slot] = from->per_m[i];
     to->medium[slot] = medium;
     for (int b = 0; b < bins; b++)
         to->throughput[b*LR_CHUNK_RAYS + slot] = from->throughput[b*LR_CHUNK_RAYS + i]*factor[b];
@@ -417,7 +444,7 @@ static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat, c
         for (int b = 0; b < bins; b++)
             throughput[b] = path->throughput[b*LR_CHUNK_RAYS + v->i]*base[b]*irradiance[k*bins + b];
         const lr_source_kind kind = scene->source[k].kind;
-        add_light(job, kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP, k, path->pixel[v->i], throughput, 1, 1.0f);
+        add_light(job, kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP, k, path->pixel[v->i], throughput, 1, 1.0f, path->per_m[v->i]);
     }
     return 1;
 }
@@ -437,6 +464,8 @@ static void scatter(const lr_line_job *job, lr_vertex *v, const lr_gather_aim *a
     if (!drawn)
         return;
     v->surface = drawn;
+    if (!drawn->specular && job->sunlit)
+        lr_ask_sunlit(job, v);
     if (!drawn->specular && scene->sky.present && job->tracer->lights.portal_count > 0)
         lr_ask_sky(job, v);
     go_on(job, v);
@@ -450,8 +479,10 @@ static void visit(const lr_line_job *job, int i, int step, const lr_gather_aim *
         meet_sky(job, i);
         return;
     }
-    if (job->gathered && step == 1)
-        job->nearness[work->path.pixel[i]] += 1.0f/lr_maxf(rays->t[i], 1e-3f);
+    if (job->gathered && step == 1) {
+        work->path.per_m[i] = 1.0f/lr_maxf(rays->t[i], 1e-3f);
+        job->nearness[work->path.pixel[i]] += work->path.per_m[i];
+    }
     absorb_in_glass(job, i);
     meet_lamp(job, i);
     lr_vertex v = {.i = i, .step = step, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
@@ -506,9 +537,9 @@ void lr_swap_paths(lr_work *work)
 
 void lr_collect_shadows(const lr_line_job *job)
 {
-    collect(job, &job->work->sun, LR_RAYS_COHERENT, LR_RAY_SUN, LR_PART_SUN);
-    collect(job, &job->work->sky, LR_RAYS_INCOHERENT, LR_RAY_SKY, LR_PART_SKY);
-    collect(job, &job->work->lamp, LR_RAYS_INCOHERENT, LR_RAY_LAMP, LR_PART_LAMP);
+    collect(job, &job->work->sun);
+    collect(job, &job->work->sky);
+    collect(job, &job->work->lamp);
 }
 
 void lr_run_paths(const lr_line_job *job, int first_step)

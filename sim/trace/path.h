@@ -13,6 +13,7 @@ typedef struct lr_vertex {   // a surface reached by path i
     float scale;
     lr_vec3f point, normal, wo;
     float lamp_weight;       // sum over lamps
+    float per_m;             // 1/distance to where the light that is asked for from here comes from; 0: that of the path
 } lr_vertex;
 
 // A shadow ray to lamp `l`, picked with `weight` of v->lamp_weight; `third` chooses the place on it, and the answer is multiplied by
@@ -55,6 +56,8 @@ static inline lr_vec3f lr_offset_start(const lr_vertex *v, lr_vec3f wi)
 void lr_ask_sun(const lr_line_job *job, const lr_vertex *v);
 void lr_ask_sky(const lr_line_job *job, const lr_vertex *v);
 void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn);
+// From where a gathering path goes on to a place in sunlight; trace/gather_paths.c
+void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v);
 // A shadow ray from `v`, and what arrives if it is free: the path's throughput times f times factor, for each bin.
 void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim);
 void lr_collect_shadows(const lr_line_job *job);   // traces all three queues and adds what arrives

@@ -215,11 +215,18 @@ float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, lr_vec3f pla
     return 1.0f - share_of_links(density_at(s, place, to_sun), fabsf(lr_dotf(normal, to_sun)), pdf, fabsf(lr_dotf(normal, to))/sqrtf(d2), d2);
 }
 
-int lr_sunlit_connect(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out)
+const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u)
+{
+    const int k = (int)(u*(float)s->place_count);
+    return &s->place[set][k < s->place_count ? k : s->place_count - 1];
+}
+
+int lr_sunlit_reach(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, lr_sunlit_link *out)
 {
     if (!p->surface)
         return 0;
-    out->start = lr_madf(point, LR_OFFSET_M, normal);
+    const float side = lr_dotf(normal, lr_subf(p->point, point)) >= 0.0f ? 1.0f : -1.0f;
+    out->start = lr_madf(point, side*LR_OFFSET_M, normal);
     const lr_vec3f to = lr_subf(lr_madf(p->point, LR_OFFSET_M, p->normal), out->start);
     const float d2 = lr_dotf(to, to), d = sqrtf(d2);
     if (!(d > 4.0f*LR_OFFSET_M))
@@ -227,13 +234,28 @@ int lr_sunlit_connect(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal,
     out->wi = lr_mulf(to, 1.0f/d);
     out->distance = d;
     const lr_vec3f back = lr_mulf(out->wi, -1.0f);
-    const float here = lr_dotf(normal, out->wi), there = lr_dotf(p->normal, back);
-    if (!(here > 0.0f && there > 0.0f))
+    out->here = side*lr_dotf(normal, out->wi);
+    out->there = lr_dotf(p->normal, back);
+    if (!(out->here > 0.0f && out->there > 0.0f))
         return 0;
     lr_surface_eval_world(p->surface, p->scale, p->normal, p->to_sun, back, out->light);   // holds the cosine there
-    const float factor = here/(d2*p->density)*share_of_links(p->density, lr_dotf(p->normal, p->to_sun), here*LR_INV_PI_F, there, d2);
+    for (int b = 0; b < p->surface->bin_count; b++)
+        out->light[b] *= p->pass[b]/(d2*p->density);
+    return 1;
+}
+
+float lr_sunlit_share(const lr_sunlit_place *p, const lr_sunlit_link *link, float pdf)
+{
+    return share_of_links(p->density, lr_dotf(p->normal, p->to_sun), pdf, link->there, link->distance*link->distance);
+}
+
+int lr_sunlit_connect(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out)
+{
+    if (!lr_sunlit_reach(p, point, normal, out) || lr_dotf(normal, out->wi) <= 0.0f)
+        return 0;
+    const float factor = out->here*lr_sunlit_share(p, out, out->here*LR_INV_PI_F);
     for (int b = 0; b < bins; b++)
-        out->light[b] *= factor*p->pass[b];
+        out->light[b] *= factor;
     return 1;
 }
 

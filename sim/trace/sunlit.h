@@ -49,8 +49,15 @@ void lr_sunlit_destroy(lr_sunlit *sunlit);  // NULL is fine
 
 int lr_sunlit_links(int paths);  // how many places are asked by a point that sends so many paths: even
 
-// What a place sends to a point: irradiance of each bin [1/m^2 of the plane, per ray], weighed against what paths find there.
-typedef struct lr_sunlit_link { lr_vec3f start, wi; float distance; float light[LR_MAX_BINS]; } lr_sunlit_link;
+// From a point to a place: what arrives if that is one of the plane's rays, drawn with its density, as irradiance on a surface that faces
+// it [1/m^2 of the plane, per ray]. `here` and `there`: cosines at the point and at the place.
+typedef struct lr_sunlit_link { lr_vec3f start, wi; float distance, here, there; float light[LR_MAX_BINS]; } lr_sunlit_link;
+int lr_sunlit_reach(const lr_sunlit_place *place, lr_vec3f point, lr_vec3f normal, lr_sunlit_link *out);   // 0: nothing. Either side of the normal
+// Its share, where paths find the place too by directions drawn at the point with density `pdf` [1/sr].
+float lr_sunlit_share(const lr_sunlit_place *place, const lr_sunlit_link *link, float pdf);
+const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u);   // the place at u in [0, 1), all alike
+
+// What a place sends to a point of the room on the side of its normal: irradiance of each bin, its share taken.
 int lr_sunlit_connect(const lr_sunlit_place *place, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out);  // 0: nothing
 
 // The share that is left to a path from `from` that finds a place by itself, `pdf` the density of its direction.

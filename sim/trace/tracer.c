@@ -104,9 +104,10 @@ static lr_status make_path_state(lr_path_state *p)
     p->vy = malloc(n*sizeof *p->vy);
     p->vz = malloc(n*sizeof *p->vz);
     p->throughput = malloc(n*LR_MAX_AMBIENT_BINS*sizeof *p->throughput);
+    p->per_m = malloc(n*sizeof *p->per_m);
     p->straight = malloc(n);
     p->medium = malloc(n*sizeof *p->medium);
-    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->straight && p->medium
+    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->per_m && p->straight && p->medium
         ? LR_OK : LR_ERR_MEMORY;
 }
 
@@ -121,22 +122,25 @@ static void free_path_state(lr_path_state *p)
     free(p->vy);
     free(p->vz);
     free(p->throughput);
+    free(p->per_m);
     free(p->straight);
     free(p->medium);
 }
 
 static lr_status make_queue(lr_shadow_queue *q, lr_error *err)
 {
+    q->per_m = malloc(LR_CHUNK_RAYS*sizeof *q->per_m);
     q->path = malloc(LR_CHUNK_RAYS*sizeof *q->path);
     q->source = malloc(LR_CHUNK_RAYS*sizeof *q->source);
     q->weight = malloc(LR_CHUNK_RAYS*LR_MAX_AMBIENT_BINS*sizeof *q->weight);
-    if (!q->path || !q->source || !q->weight)
+    if (!q->per_m || !q->path || !q->source || !q->weight)
         return LR_ERR_MEMORY;
     return lr_rays_create(LR_CHUNK_RAYS, &q->rays, err);
 }
 
 static void free_queue(lr_shadow_queue *q)
 {
+    free(q->per_m);
     free(q->path);
     free(q->source);
     free(q->weight);

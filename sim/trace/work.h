@@ -26,6 +26,7 @@ typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
     float *lamp_weight;          // sum of lamp weights where the last direction was chosen
     float *vx, *vy, *vz;         // where it was chosen
     float *throughput;           // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
+    float *per_m;                // of a path from a point of the room: 1/length of its first leg; 0: not known
     uint8_t *straight;           // 1: on its way, past panes at most, from the point of the room where it started
     int32_t *medium;             // object of solid glass the path is in, -1: air
 } lr_path_state;
@@ -34,6 +35,7 @@ typedef struct lr_shadow_queue { // rays towards one kind of source, and what ar
     lr_rays rays;
     int32_t *path;               // index of the path in its batch
     int32_t *source;             // of lamps: index into sources
+    float *per_m;                // likewise
     float *weight;               // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
 } lr_shadow_queue;
 
@@ -109,6 +111,7 @@ typedef struct lr_line_job {
     float *gathered;                // not NULL: paths start from points of the room, not from pixels; their irradiance goes here
     int all_light;                  // with it: also what sun and lamps send straight
     const struct lr_gather *known;  // gathered light that paths may take; or NULL
+    struct lr_gather_near *near;    // with `gathered`: light by where it comes from, (points x sources); or NULL
     float *nearness;                // with `gathered`: sum over paths of 1/distance to what they meet first
     int paths, links;               // with `gathered`: from each point; the first so many of the paths ask a sunlit place too
     const struct lr_sunlit_choice *sunlit; // with links
@@ -178,8 +181,8 @@ void lr_direct_laser(const lr_line_job *job);                              // tr
 void lr_ambient_paths(const lr_line_job *job);                            // trace/path.c: likewise; uses up work->rays
 
 // Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS) in two parts, from every other
-// of an even number of paths each; out (count x 2 x sources x ambient bins) adds up to the irradiance.
-void lr_gather_paths(lr_line_job *job, struct lr_gather_record *record, int count, int paths, float *out);  // trace/gather_paths.c
+// of an even number of paths each; out (count x 2 x sources x ambient bins) adds up to the irradiance. near (count x sources) or NULL.
+void lr_gather_paths(lr_line_job *job, struct lr_gather_record *record, int count, int paths, float *out, struct lr_gather_near *near);  // trace/gather_paths.c
 int lr_gather_matte(const lr_surface *surface);                            // trace/gather.c
 // Points of one coat share their light: 0: matte; above: of this surface; -1: no light is gathered for it. trace/gather.c
 int lr_gather_coat(const lr_scene *scene, const lr_surface *surface);
