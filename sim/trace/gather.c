@@ -15,7 +15,9 @@
 #define TILE 16                  // cells along and across: records of a tile share even sets of paths
 #define CARE_FROM 16             // paths: with fewer, a coarse answer is wanted: no links to sunlit places, no second helping
 #define PILOT_PATHS (1 << 20)    // of the first round, at most about so many tell where the sun shines
-#define FIRST_PART 4             // one over the share of paths that the first round takes
+#define FIRST_PART 6             // one over the share of paths that the first round takes, beside the last
+#define SECOND_PART 3            // and the second, without which what errs in the first round would show all over the room
+#define COARSE_FIRST_PART 4      // of the first of two rounds, where a coarse answer is wanted
 #define MORE_LEVELS 6            // after that a point may get a half, 1, 2, 4, 8, 16 times its paths on top, as its error wants
 #define MORE_AT_ONCE 64          // such points of one batch, at most
 
@@ -120,7 +122,7 @@ typedef struct crew {
     lr_gather_own *own;       // (record_count x sources)
     float *want;              // (record_count) see lr_spread
     lr_gather_view view[LR_GATHER_VIEWS];
-    int round;                // 0: full light paths, few; 1: paths that end where round 0 knows the light, and links; 2: more of these
+    int round;                // 0: full light paths, few; from 1 on: paths that end where the round before knows the light, and links
     int paths;                // of this round, from each record
     int tile_count;
     int *tile;                // (tile_count + 1) first record of each
@@ -316,6 +318,8 @@ static lr_status find_sunlit(crew *c, int threads, lr_error *err)
     return LR_OK;
 }
 
+static int part_of(int paths, int part) { return paths/part < 2 ? 2 : paths/part/2*2; }   // even
+
 static lr_status gather_all(crew *c, int threads, lr_error *err)
 {
     lr_gather *g = c->gather;
@@ -329,17 +333,20 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     c->want = calloc((size_t)g->record_count + 1, sizeof *c->want);
     if (!g->irradiance || !g->error || !c->raw || !c->near || !c->own || !c->had || !c->want)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
-    const int paths = c->tracer->def.gather_paths, first_paths = paths/FIRST_PART < 2 ? 2 : paths/FIRST_PART/2*2;
+    const int paths = c->tracer->def.gather_paths, first_paths = part_of(paths, paths < CARE_FROM ? COARSE_FIRST_PART : FIRST_PART);
     LR_TRY(cut_tiles(c, err));
     LR_TRY(open_notes(c, first_paths, err));
-    c->jobs = 2*c->tile_count;
+    c->jobs = (paths < CARE_FROM ? 2 : 3)*c->tile_count;
     LR_TRY(gather_round(c, threads, first_paths, err));
     LR_TRY(find_sunlit(c, threads, err));
     c->round = 1;
+    if (paths >= CARE_FROM)
+        LR_TRY(gather_round(c, threads, part_of(paths, SECOND_PART), err));
+    c->round++;
     LR_TRY(gather_round(c, threads, paths, err));
     if (paths < CARE_FROM || !(c->tracer->def.noise_ratio > 0.0))
         return LR_OK;
-    c->round = 2;
+    c->round++;
     LR_TRY(lr_threads_run(threads, c->tile_count, more_of_tile, c, err));
     return spread(c, threads, 0, err);
 }
