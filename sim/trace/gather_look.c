@@ -82,10 +82,12 @@ int lr_gather_look_aimed(const lr_gather *g, const lr_gather_aim *aim, lr_vec3f 
     for (int j = 0; j < 4; j++)
         weight[j] /= total;
     for (int k = 0; k < g->values; k++) {
-        const int at = LOOK_VALUES + k, off = at + g->values;
-        const float value = weight[0]*look[0][at] + weight[1]*look[1][at] + weight[2]*look[2][at] + weight[3]*look[3][at];
-        const float error = weight[0]*look[0][off] + weight[1]*look[1][off] + weight[2]*look[2][off] + weight[3]*look[3][off];
-        out[k] = value + errors*error;
+        const int at = LOOK_VALUES + k;
+        out[k] = weight[0]*look[0][at] + weight[1]*look[1][at] + weight[2]*look[2][at] + weight[3]*look[3][at];
+    }
+    for (int k = 0; errors != 0.0f && k < g->values; k++) {   // few renderings ask for them
+        const int at = LOOK_VALUES + g->values + k;
+        out[k] += errors*(weight[0]*look[0][at] + weight[1]*look[1][at] + weight[2]*look[2][at] + weight[3]*look[3][at]);
     }
     return 1;
 }
