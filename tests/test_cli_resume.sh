@@ -23,6 +23,12 @@ for threads in 2 7; do
     same "$work/by_$threads"
 done
 
+# Indirect laser light keeps the lit curve of a line: which line was before must not show.
+for threads in 1 2 7; do
+    "$program" scan scenes/workshop.json scenes/heads/wide120.json --quality draft --indirect-samples 1 --sector 0,4 --no-preview -q --threads $threads -o "$work/lit_$threads"
+    diff -r "$work/lit_1" "$work/lit_$threads" >"$work/difference" || fail "with $threads threads indirect light differs: $(head -3 "$work/difference")"
+done
+
 # Each round runs a little longer before it is killed, so that kills fall on loading, tracing and finishing.
 killed=0 halfway=0
 for threads in 1 2 7; do

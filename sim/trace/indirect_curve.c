@@ -126,7 +126,11 @@ static void finish_piece(const lr_fan *fan, lr_lit_piece *piece, const lr_lit_po
 static lr_lit_piece *new_piece(const lr_fan *fan, float u0, float u1)
 {
     lr_lit_curve *curve = &fan->job->work->indirect->curve;
-    return curve->count < LR_CURVE_PIECES && u0 != u1 ? &curve->piece[curve->count++] : NULL;
+    if (!(curve->count < LR_CURVE_PIECES && u0 != u1))
+        return NULL;
+    lr_lit_piece *piece = &curve->piece[curve->count++];
+    *piece = (lr_lit_piece){0};   // nothing stays of the line before
+    return piece;
 }
 
 // The piece on p's plane between t0 and t1 of the pencil, which carries the shares u0 .. u1.

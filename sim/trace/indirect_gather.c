@@ -76,9 +76,9 @@ static lr_ramp ramp_of(const lr_receiver *x, int second)
 
 static float ramp_at(lr_ramp r, float d2) { return (d2 + r.add)/(d2 + r.below); }
 
-// Worths of BLOCK pieces from k on, seen from x or anywhere within `slack` of it on its plane; returns 1 if one that matters is within its own
+// Worths of BLOCK pieces from k on, of which `count` are there, seen from x or anywhere within `slack` of it on its plane; returns 1 if one that matters is within its own
 // reach and `near2`. What lies in the plane of x up to rounding sends nothing.
-LR_WIDE static int weigh_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, int k, float factor, float near2, float slack, lr_ramp ramp, float *restrict worth)
+LR_WIDE static int weigh_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, int k, int count, float factor, float near2, float slack, lr_ramp ramp, float *restrict worth)
 {
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
     int near = 0;
@@ -89,7 +89,7 @@ LR_WIDE static int weigh_block(const lr_glow_table *restrict c, const lr_receive
         const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]) - IN_PLANE_M;
         const float out = slack - (c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz);
         worth[j] = factor*c->glow[i]*(in + fabsf(in))*(out + fabsf(out))*(d2 + ramp.add)/(4.0f*d2*d2*(d2 + ramp.below));  // below 0: 0
-        near |= reach < near2 && worth[j] > 0.0f;
+        near |= (j < count) & (reach < near2) & (worth[j] > 0.0f);
     }
     return near;
 }
@@ -103,7 +103,7 @@ static inline float facets(float up, float h2, float alpha2)
     return a2*share*share;  // times pi, as the matte share is
 }
 
-LR_WIDE static int weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, float factor, float near2, lr_ramp ramp, float *restrict worth)
+LR_WIDE static int weigh_shiny_block(const lr_glow_table *restrict c, const lr_receiver *restrict x, lr_look look, int k, int count, float factor, float near2, lr_ramp ramp, float *restrict worth)
 {
     int near = 0;
     const float px = x->point.x, py = x->point.y, pz = x->point.z, nx = x->normal.x, ny = x->normal.y, nz = x->normal.z;
@@ -122,7 +122,7 @@ LR_WIDE static int weigh_shiny_block(const lr_glow_table *restrict c, const lr_r
         const float here = facets(bn*bn, bx*bx + by*by + bz*bz + 1e-12f, look.alpha2 + size2)*lobe;
         const float sides = (in > 0.0f ? 1.0f : 0.0f)*(out > 0.0f ? 1.0f : 0.0f);
         worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)*inverse2*inverse2*((d2 + ramp.add)/(d2 + ramp.below));
-        near |= (d2 - c->reach2[i] < near2) & (worth[j] > 0.0f) & (in > IN_PLANE_M);
+        near |= (j < count) & (d2 - c->reach2[i] < near2) & (worth[j] > 0.0f) & (in > IN_PLANE_M);
     }
     return near;
 }
@@ -161,8 +161,8 @@ static float weigh_pieces(const lr_worths *w, int g, int laser, int second, floa
     const int first = c->first_piece[g], count = c->first_piece[g + 1] - first;
     const float factor = x->factor[laser];
     const int shiny = look.lobe > 0.0f || c->shiny[g];
-    const int near = shiny ? weigh_shiny_block(&c->glow, x, look, first, factor, w->near2, ramp, worth)
-                           : weigh_block(&c->glow, x, first, factor*look.matte, w->near2, 0.0f, ramp, worth);
+    const int near = shiny ? weigh_shiny_block(&c->glow, x, look, first, count, factor, w->near2, ramp, worth)
+                           : weigh_block(&c->glow, x, first, count, factor*look.matte, w->near2, 0.0f, ramp, worth);
     float sum = 0.0f;
     for (int j = 0; j < count; j++) {
         const int i = first + j;
@@ -188,8 +188,8 @@ static void weigh_groups(lr_worths *w, int from, int to, int laser, int second)
         int shiny = look.lobe > 0.0f;
         for (int g = k; g < end; g++)
             shiny |= c->shiny[g];
-        const int near = shiny ? weigh_shiny_block(&c->group, w->x, look, k, factor, w->near2, ramp, w->worth + k)
-                               : weigh_block(&c->group, w->x, k, factor*look.matte, w->near2, w->slack_m, ramp, w->worth + k);
+        const int near = shiny ? weigh_shiny_block(&c->group, w->x, look, k, end - k, factor, w->near2, ramp, w->worth + k)
+                               : weigh_block(&c->group, w->x, k, end - k, factor*look.matte, w->near2, w->slack_m, ramp, w->worth + k);
         float sum = 0.0f;
         for (int g = k; g < end; g++) {
             if (near && w->worth[g] > 0.0f && distance2(&c->group, g, w->x->point) < c->group.reach2[g] + w->near2) {
