@@ -15,7 +15,7 @@
 #define TILE 16                  // cells along and across: records of a tile share even sets of paths
 #define CARE_FROM 16             // paths: with fewer, a coarse answer is wanted: two rounds, no links to sunlit places
 #define PILOT_PATHS (1 << 20)    // of the first round, at most about so many tell where the sun shines
-#define FIRST_PART 6             // one over the share of paths that the first round takes, beside the last
+#define FIRST_PART 3             // one over the share of paths that the first round takes, beside the last: it also tells where the sun shines
 #define SECOND_PART 3            // and the second, without which what errs in the first round would show all over the room
 #define COARSE_FIRST_PART 4      // of the first of two rounds, where a coarse answer is wanted
 #define MORE_LEVELS 3            // after that a point may get a half, 1, 2 times its paths on top, as its error wants
