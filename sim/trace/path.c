@@ -17,6 +17,9 @@
 #define MAX_STEPS 256           // only a guard: at an albedo of 0.95 a path gets this far once in 500,000 times
 #define ROULETTE_FROM 1         // first step at which a path may end by chance
 #define MOST_SURVIVAL 0.95f     // a path lives on with at most this chance
+// A path that gathers lives on so many times likelier than what goes on of its light: most have ended where they looked the light up, and the
+// few that a lobe sends on bring much of the variance.
+#define LOBE_CHANCE 3.0f
 
 static float *part_of(const lr_line_job *job, int part) { return job->work->sums + part*LR_CHUNK_PIXELS; }
 
@@ -373,7 +376,7 @@ static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface
         float most = 0.0f;
         for (int b = 0; b < bins; b++)
             most = lr_maxf(most, factor[b]);
-        chance = lr_minf(most, MOST_SURVIVAL);
+        chance = lr_minf((job->gathered && job->known ? LOBE_CHANCE : 1.0f)*most, MOST_SURVIVAL);
     }
     if (chance >= 1.0f)
         return 1;
