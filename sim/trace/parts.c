@@ -2,20 +2,23 @@
 // A pixel and its exposure are cut into parts: each has its own place in the pixel, on the pupil and in time, and one camera ray that serves
 // direct laser and ambient light alike. Parts come in pairs, one for each half of the pixel along the line, in either half of the exposure.
 // How far the two halves of a pair differ, pooled with the neighbours', tells the error of their mean; where it is above the noise ratio's share
-// of the sensor's own noise, or where the halves see different things, more pairs follow. (Stopping by
-// what was drawn pulls the mean a little: 0.2 % down in tests/test_parts.c.) The central ray stands for all where one part is asked.
+// of the sensor's own noise, or where parts see different things and that matters, more pairs follow, twice as many each time: only so many are spread
+// evenly. Of these only some are rendered, see kinds.h. (Stopping by what was drawn pulls the mean a little: 0.2 % down in tests/test_parts.c.)
+// The central ray stands for all where one part is asked.
 #include <math.h>
 #include <string.h>
 
-#include "trace/work.h"
-
+#include "core/anglef.h"
 #include "core/wide.h"
+#include "trace/kinds.h"
 
-#define EDGE_PAIRS 4           // pairs where the halves of a pixel meet different things, or the laser is half shadowed
+#define EDGE_PAIRS 4           // pairs, at least, where parts of a pixel or of its neighbours meet different things that matter
+#define EDGE_SHARE 0.25f       // of their difference: about the error of one pair
+#define COVER_PAIRS 2          // times the most samples: pairs that are looked at, at most
 #define SAME_SIDE 0.95f        // cosine between normals above which two hits on one object are alike
 #define CONFIDENCE 0.5f        // errors are below twice their standard deviation in 95 % of cases
 
-enum { DIM_HALF = 0x68616c66, DIM_MOMENT = 0x6d6f6d65, DIM_PUPIL_HALF = 0x70757068 };
+enum { DIM_PLACE = 0x706c6163, DIM_MOMENT = 0x6d6f6d65, DIM_PUPIL_HALF = 0x70757068 };
 
 // ---- one batch ------------------------------------------------------------------------------------------------------------
 
@@ -32,15 +35,18 @@ static void central_part(const lr_line_job *job)
     }
 }
 
-// Where the parts are along their half and across the pixel.
-LR_WIDE_WHOLE static void place_parts(const lr_part_batch *b, uint32_t line_seed, uint32_t first, uint32_t pair, uint32_t dim)
+// Where the parts are in their pixels: two numbers 2 k and 2 k + 1 lie in different halves both ways, but which is in which is left to chance.
+LR_WIDE_WHOLE static void place_parts(const lr_part_batch *b, uint32_t line_seed, uint32_t first, uint32_t pair)
 {
     const float low = b->low;
     for (int k = 0; k < b->count; k++) {
-        float along, across;
-        lr_sobol2(pair, lr_hash(lr_hash(line_seed, first + (uint32_t)b->pixel[k]), dim), &along, &across);
-        b->along[k] = low + 0.5f*along;
-        b->across[k] = across - 0.5f;
+        const uint32_t key = lr_hash(lr_hash(line_seed, first + (uint32_t)b->pixel[k]), DIM_PLACE);
+        float along, across, other_along, other_across;
+        lr_sobol2(2*pair, key, &along, &across);
+        lr_sobol2(2*pair + 1, key, &other_along, &other_across);
+        const int here = (along >= 0.5f) == (low > 0.0f);
+        b->along[k] = here ? along : other_along;
+        b->across[k] = (here ? across : other_across) - 0.5f;
     }
 }
 
@@ -67,7 +73,7 @@ static void cut_part(const lr_line_job *job, int number)
     b->low = 0.5f*(float)half;
     b->high = b->low + 0.5f;
     b->dt_s = (when - 0.5f)*(float)job->camera->def->exposure_s;
-    place_parts(b, job->seed, (uint32_t)job->first, pair, (uint32_t)DIM_HALF + half);
+    place_parts(b, job->seed, (uint32_t)job->first, pair);
     place_on_pupil(job, b, (uint32_t)number);
 }
 
@@ -86,8 +92,6 @@ static void trace_part(const lr_line_job *job)
 
 // ---- pairs ----------------------------------------------------------------------------------------------------------------
 
-static float *sums_of(const lr_line_job *job, int part) { return job->work->sums + part*LR_CHUNK_PIXELS; }
-
 static void note_sight(const lr_line_job *job, int half)
 {
     const lr_part_batch *b = &job->work->part;
@@ -98,48 +102,73 @@ static void note_sight(const lr_line_job *job, int half)
     }
 }
 
-// Renders half a pair into the work's sums, and adds half of them to the totals.
+// Half a pair of the pixels that want one.
 static void render_half(const lr_line_job *job, int number)
 {
     lr_work *work = job->work;
-    lr_settle *s = &work->settle;
-    const int half = number & 1;
-    memset(work->sums, 0, LR_PARTS*LR_CHUNK_PIXELS*sizeof *work->sums);
     cut_part(job, number);
     trace_part(job);
-    note_sight(job, half);
+    lr_kinds_count(job);
+    lr_kinds_pick(job);
+    if (work->part.count == 0)
+        return;
+    memset(work->sums, 0, LR_PARTS*LR_CHUNK_PIXELS*sizeof *work->sums);
+    if (!job->camera->pupil)
+        memset(work->lit, 0, LR_CHUNK_PIXELS*sizeof *work->lit);
+    note_sight(job, number & 1);
     lr_direct_laser(job);
     lr_ambient_paths(job);
-    for (int k = 0; k < work->part.count; k++) {
-        const int i = work->part.pixel[k];
-        s->ambient[half][i] = 0.0f;
-        for (int part = 0; part < LR_PARTS; part++) {
-            const float e = sums_of(job, part)[i];
-            s->total[part][i] += 0.5f*e;
-            s->ambient[half][i] += part == LR_PART_DIRECT ? 0.0f : e;
-        }
-    }
+    lr_kinds_add(job);
 }
 
-static void count_pair(const lr_line_job *job)
+static int differ(const lr_sight *a, const lr_sight *b)
+{
+    return a->object != b->object || a->blocked != b->blocked || (a->object >= 0 && lr_dotf(a->normal, b->normal) < SAME_SIDE);
+}
+
+// Electrons between two neighbouring halves of pixels, if they see different things.
+static float jump_between(const lr_settle *s, int half, int i, int other_half, int other)
+{
+    return differ(&s->sight[half][i], &s->sight[other_half][other]) ? fabsf(s->electrons[half][i] - s->electrons[other_half][other]) : 0.0f;
+}
+
+// An edge that runs along the line is met by few parts: those of the pixels before and after tell of it too.
+static void note_jumps(const lr_line_job *job)
 {
     lr_settle *s = &job->work->settle;
-    for (int k = 0; k < job->work->part.count; k++) {
-        const int i = job->work->part.pixel[k];
-        const float off = 0.5f*(s->ambient[0][i] - s->ambient[1][i]);
-        const lr_sight *a = &s->sight[0][i], *b = &s->sight[1][i];
-        s->square[i] += off*off;
-        s->pairs[i]++;
-        s->edge[i] |= a->object != b->object || a->blocked != b->blocked || (a->object >= 0 && lr_dotf(a->normal, b->normal) < SAME_SIDE);
+    memset(s->jump, 0, sizeof s->jump);
+    for (int i = 0; i < job->count; i++) {
+        const float inside = jump_between(s, 0, i, 1, i), end = i + 1 < job->count ? jump_between(s, 1, i, 0, i + 1) : 0.0f;
+        s->jump[i] = lr_maxf(s->jump[i], lr_maxf(inside, end));
+        if (i > 0)
+            s->jump[i - 1] = lr_maxf(s->jump[i - 1], inside);
+        if (i + 1 < job->count)
+            s->jump[i + 1] = lr_maxf(inside, end);
     }
 }
 
-// Variance of the mean of a pixel's pairs, pooled with its neighbours'.
+static void count_pair(const lr_line_job *job, int count, int pairs)
+{
+    lr_settle *s = &job->work->settle;
+    for (int k = 0; k < count; k++) {
+        const int i = s->list[k];
+        const float off = 0.5f*(s->ambient[0][i] - s->ambient[1][i]);
+        s->pairs[i] = pairs;
+        if (s->rendered[0][i] != pairs || s->rendered[1][i] != pairs)
+            continue;
+        s->square[i] += off*off;
+        s->squares[i]++;
+    }
+}
+
+// ---- enough? --------------------------------------------------------------------------------------------------------------
+
+// Variance of the mean of a pixel's pairs rendered, pooled with its neighbours'.
 static float pooled(const lr_settle *s, int i, int count)
 {
     float sum = 0.0f, weight = 0.0f;
     for (int j = i > 0 ? i - 1 : 0; j <= i + 1 && j < count; j++) {
-        sum += s->square[j]/((float)s->pairs[j]*(float)s->pairs[j]);
+        sum += s->square[j]/((float)s->squares[j]*(float)s->squares[j]);
         weight += 1.0f;
     }
     return sum/weight;
@@ -148,37 +177,61 @@ static float pooled(const lr_settle *s, int i, int count)
 static int unsettled(const lr_line_job *job, int i)
 {
     const lr_settle *s = &job->work->settle;
-    const float aim = CONFIDENCE*(float)job->tracer->def.noise_ratio;
-    float light = 0.0f;
-    if (s->edge[i] && s->pairs[i] < EDGE_PAIRS)
-        return 1;
-    for (int part = 0; part < LR_PARTS; part++)
-        light += s->total[part][i];
-    return pooled(s, i, job->count) > aim*aim*(job->camera->floor_e2 + light/(float)s->pairs[i]);
-}
-
-// Leaves in the batch the pixels that want another pair.
-static void choose_pixels(const lr_line_job *job, int pairs)
-{
-    lr_part_batch *b = &job->work->part;
     const lr_trace_def *def = &job->tracer->def;
-    const int least = def->samples/2, most = def->noise_ratio > 0.0 ? def->most_samples/2 : least;
-    int count = 0;
-    if (pairs < least)
-        return;
-    for (int k = 0; k < b->count && pairs < most; k++)
-        if (unsettled(job, b->pixel[k]))
-            b->pixel[count++] = b->pixel[k];
-    b->count = count;
+    const float aim = CONFIDENCE*(float)def->noise_ratio;
+    const lr_kinds_error error = lr_kinds_tell(job, i);
+    const float most_e2 = aim*aim*(job->camera->floor_e2 + error.light), jump = EDGE_SHARE*s->jump[i];
+    const int any = lr_kinds_mark(job, i, 0.25f*most_e2);
+    if (s->pairs[i] < EDGE_PAIRS && jump*jump > most_e2)
+        return 1;
+    if (lr_kinds_plain(job, i) || s->pairs[i] == 1)
+        return s->pairs[i] < def->most_samples/2 && pooled(s, i, job->count) > most_e2;
+    if (!(error.shares + error.within > most_e2))
+        return 0;
+    return s->pairs[i] < def->most_samples/2 ? any || error.shares > 0.5f*most_e2 : s->pairs[i] < COVER_PAIRS*def->most_samples && error.shares > 0.5f*most_e2;
 }
 
-static void take_means(const lr_line_job *job)
+// Of the first `count` pixels of the list those that want more; returns how many.
+static int choose_pixels(const lr_line_job *job, int count)
 {
-    const lr_settle *s = &job->work->settle;
-    memset(job->work->sums, 0, LR_PARTS*LR_CHUNK_PIXELS*sizeof *job->work->sums);
-    for (int part = 0; part < LR_PARTS; part++)
-        for (int i = 0; i < job->count; i++)
-            sums_of(job, part)[i] = s->total[part][i]/(float)s->pairs[i];
+    lr_settle *s = &job->work->settle;
+    int left = 0;
+    for (int k = 0; k < count; k++)
+        if (unsettled(job, s->list[k]))
+            s->list[left++] = s->list[k];
+    return left;
+}
+
+static void list_into_batch(const lr_line_job *job, int count)
+{
+    lr_work *work = job->work;
+    work->part.count = count;
+    memcpy(work->part.pixel, work->settle.list, (size_t)count*sizeof *work->part.pixel);
+}
+
+static void render_pairs(const lr_line_job *job)
+{
+    lr_settle *s = &job->work->settle;
+    const int least = job->tracer->def.samples > 1 ? job->tracer->def.samples/2 : 1;
+    int count = job->count;
+    lr_kinds_clear(job);
+    memset(s->square, 0, sizeof s->square);
+    memset(s->squares, 0, sizeof s->squares);
+    for (int i = 0; i < count; i++)
+        s->list[i] = i;
+    for (int pairs = 1; count > 0; pairs++) {
+        for (int half = 0; half < 2; half++) {
+            list_into_batch(job, count);
+            render_half(job, 2*pairs - 2 + half);
+        }
+        count_pair(job, count, pairs);
+        if (pairs < least || (pairs > least && (pairs & (pairs - 1)) != 0))
+            continue;
+        if (pairs == least)
+            note_jumps(job);
+        count = job->tracer->def.noise_ratio > 0.0 ? choose_pixels(job, count) : 0;
+    }
+    lr_kinds_take_means(job);
 }
 
 void lr_render_parts(const lr_line_job *job)
@@ -190,15 +243,8 @@ void lr_render_parts(const lr_line_job *job)
     central_part(job);
     if (alone || job->camera->pupil)
         lr_direct_laser(job);   // with a focus only to know what is lit: truth is that of the central ray
-    if (alone) {
+    if (alone)
         lr_ambient_paths(job);
-        return;
-    }
-    memset(&work->settle, 0, sizeof work->settle);
-    for (int pairs = 0; work->part.count > 0; choose_pixels(job, ++pairs)) {
-        render_half(job, 2*pairs);
-        render_half(job, 2*pairs + 1);
-        count_pair(job);
-    }
-    take_means(job);
+    else
+        render_pairs(job);
 }

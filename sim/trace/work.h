@@ -60,13 +60,32 @@ typedef struct lr_part_batch {
 
 typedef struct lr_sight { int32_t object; uint32_t blocked; lr_vec3f normal; } lr_sight;   // what a part met; blocked: a bit a laser
 
+// Parts of one half of a pixel that see the same: their light is about alike, so the share of them counts more than each one's own.
+typedef struct lr_kind {
+    int32_t object, material, next;       // next: in lr_settle.kind of the same half, 0: none
+    lr_vec3f normal;
+    int seen, rendered, lit;              // parts; lit: sum over those rendered of lasers that reach them
+    uint8_t even, more, rest;             // even: light goes with the texture's factor alone. more: all that come are to be rendered. rest: whatever else there is
+    float scale, scale_square;            // sums over those seen of the texture's factor, 1 where not even, and its square
+    float part_scale, part_square, cross, square;   // over those rendered: of the factor, its square, times electrons; of electrons squared
+    float total[5];                       // over those rendered: electrons of the light's parts
+} lr_kind;
+
+#define LR_KINDS 8             // of a half, at most
+
 typedef struct lr_settle {       // of each pixel of the chunk, over its parts so far
-    float total[5][LR_CHUNK_PIXELS];      // sums over pairs of the light's parts
-    float ambient[2][LR_CHUNK_PIXELS];    // the last pair's halves
-    lr_sight sight[2][LR_CHUNK_PIXELS];
-    float square[LR_CHUNK_PIXELS];        // sum over pairs of (half their halves' difference) squared
+    lr_sight sight[2][LR_CHUNK_PIXELS];   // of the last part rendered
+    float ambient[2][LR_CHUNK_PIXELS], electrons[2][LR_CHUNK_PIXELS];   // of it: without and with direct laser light
+    float jump[LR_CHUNK_PIXELS];          // electrons between parts near it that saw different things
+    float square[LR_CHUNK_PIXELS];        // sum over pairs rendered of (half their halves' difference in ambient light) squared
+    int squares[LR_CHUNK_PIXELS];         // such pairs
+    int rendered[2][LR_CHUNK_PIXELS];     // the last pair whose half was rendered, from 1
     int pairs[LR_CHUNK_PIXELS];
-    uint8_t edge[LR_CHUNK_PIXELS];        // some pair's halves saw different things
+    int kind_count[2][LR_CHUNK_PIXELS];
+    int32_t list[LR_CHUNK_PIXELS];        // pixels that want another pair
+    int32_t owner[LR_CHUNK_PIXELS];       // kind of each part of the batch
+    int kinds;                            // of all: the first 2 LR_CHUNK_PIXELS are the first kinds of each half
+    lr_kind kind[2*LR_KINDS*LR_CHUNK_PIXELS];
 } lr_settle;
 
 typedef struct lr_lit { uint16_t parts, of; } lr_lit;   // parts of a pixel that a laser reaches, of how many
