@@ -37,7 +37,7 @@ static void sharpen(lr_trace_def *trace, double finer)
 lr_trace_def lr_run_trace_def(const lr_run_def *def)
 {
     static const struct { int samples, most, indirect, curve; double noise_ratio, bounce_share, faint_e, faint_ratio, indirect_ratio, faint_indirect_e; int gather_rows, gather_paths; } by_quality[] =
-        {{1, 1, 0, 128, 0.0, 0.5, 8.0, 0.2, 0.1, 0.5, 160, 8}, {2, 8, 1, 256, 0.25, 0.5, 1.5, 0.2, 0.1, 2.0, 384, 40}, {16, 64, 8, 512, 0.1, 1.0, 0.0, 0.0, 0.0, 0.0, 1024, 128}};
+        {{1, 1, 0, 128, 0.0, 0.5, 8.0, 0.2, 0.1, 0.5, 160, 8}, {2, 8, 1, 256, 0.25, 0.5, 1.5, 0.2, 0.1, 2.0, 384, 32}, {16, 64, 8, 512, 0.1, 1.0, 0.0, 0.0, 0.0, 0.0, 1024, 128}};
     lr_trace_def trace = lr_trace_def_default();
     trace.seed = def->seed;
     trace.samples = def->samples ? def->samples : by_quality[def->quality].samples;
