@@ -14,7 +14,7 @@
 #define SPREAD_CELLS 12          // and this many cells
 #define SPREAD_MOST ((2*SPREAD_CELLS + 1)*(2*SPREAD_CELLS + 1))
 #define RING_CELLS 3             // within so many cells that distance, and the noise of paths, are taken as one
-#define LEAST_SPREAD_M 1e-4f
+#define LEAST_CELLS 2.0f         // but over at least so many cells
 #define CONFIDENCE 2.0f          // errors are below twice their standard deviation in 95 % of cases
 
 typedef struct neighbour { int record; float d2; } neighbour;
@@ -73,9 +73,10 @@ static float reach_of(const lr_spread *s, int i, const around *a, int source, in
     return over_m > 0.0f ? light/over_m : s->gather->record[i].reach;
 }
 
-static float weigh(const lr_spread *s, const around *a, float reach, float weight[SPREAD_MOST])
+static void weigh(const lr_spread *s, int i, const around *a, float reach, float weight[SPREAD_MOST])
 {
-    const float spread = fmaxf(SPREAD_REACH*reach, LEAST_SPREAD_M), inverse = 1.0f/(spread*spread);
+    const lr_vec3f to = lr_subf(s->gather->record[i].point, s->gather->center);
+    const float cell_m = sqrtf(lr_dotf(to, to))*(float)LR_PI/(float)s->gather->rows, spread = fmaxf(SPREAD_REACH*reach, LEAST_CELLS*cell_m + 1e-4f), inverse = 1.0f/(spread*spread);
     float total = 0.0f;
     for (int k = 0; k < a->count; k++) {
         weight[k] = fmaxf(1.0f - a->near[k].d2*inverse, 0.0f)*(float)s->paths[a->near[k].record];
@@ -83,7 +84,6 @@ static float weigh(const lr_spread *s, const around *a, float reach, float weigh
     }
     for (int k = 0; k < a->count; k++)
         weight[k] /= total;
-    return total;
 }
 
 static void average_source(const lr_spread *s, int i, const around *a, const float *weight, int source, int bins)
@@ -131,9 +131,9 @@ static void note_own(const lr_spread *s, int i, int sources, int bins)
     }
 }
 
-// Variance of one source's average [e^2]. Where few neighbours help, the differences of their halves are too few to go by: so half of it is
+// Variance of one source's average [e^2], which holds e electrons. Where few neighbours help, the differences of their halves are too few to go by: so half of it is
 // what paths scatter all around, on whatever surface.
-static float variance_of(const lr_spread *s, int i, const around *a, const float *weight, int source, int sources, float e)
+static float variance_of(const lr_spread *s, const around *a, const float *weight, int source, int sources, float e)
 {
     float here = 0.0f, paths = 0.0f, variance = 0.0f, square = 0.0f;
     for (int k = 0; k < a->count; k++) {
@@ -147,7 +147,6 @@ static float variance_of(const lr_spread *s, int i, const around *a, const float
         variance += own->path_variance;
         square += own->e*own->e;
     }
-    (void)i;
     return 0.5f*(here + (square > 0.0f ? e*e*paths*variance/square : 0.0f));
 }
 
@@ -163,14 +162,14 @@ static void spread_cell(const lr_spread *s, int i, int row, int column)
     look_around(g, i, row, column, &a);
     for (int k = 0; k < sources; k++) {
         float e = 0.0f;
-        weigh(s, &a, reach_of(s, i, &a, k, sources), weight);
+        weigh(s, i, &a, reach_of(s, i, &a, k, sources), weight);
         average_source(s, i, &a, weight, k, bins);
         if (!view || !view->camera)
             continue;
         for (int b = 0; b < bins; b++)
             e += response_of(view, k, bins)[b]*g->irradiance[(size_t)i*(size_t)g->values + k*bins + b];
         light += e;
-        variance += variance_of(s, i, &a, weight, k, sources, e);
+        variance += variance_of(s, &a, weight, k, sources, e);
     }
     if (!view)
         return;
