@@ -50,6 +50,7 @@ static void sphere(void **state)
     "{\"shape\": \"box\", \"size_m\": [0.8, 0.6, 0.7], \"center_m\": [1.4, 0.9, 0.35], \"material\": {\"kind\": \"coated\", \"reflectance\": 0.4, \"roughness\": 0.3}}," \
     "{\"shape\": \"box\", \"size_m\": [0.9, 0.05, 1.5], \"center_m\": [0.2, -1.5, 1], \"material\": {\"kind\": \"coated\", \"reflectance\": 0.6, \"roughness\": 0}}," \
     "{\"shape\": \"box\", \"size_m\": [0.05, 0.9, 1.2], \"center_m\": [-2, -0.8, 1], \"material\": \"road_sign\"}," \
+    "{\"shape\": \"box\", \"size_m\": [1.2, 0.05, 1], \"center_m\": [-0.9, -1.6, 0.7], \"material\": \"brushed_aluminium\"}," \
     "{\"shape\": \"cylinder\", \"radius_m\": 0.1, \"height_m\": 3, \"center_m\": [-1.2, 1.2, 1.5], \"material\": {\"kind\": \"rough_diffuse\", \"reflectance\": 0.5, \"roughness\": 0.3}}]," \
     " \"lights\": [{\"kind\": \"sun\", \"elevation_deg\": 35, \"azimuth_deg\": 20}, {\"kind\": \"sky\", \"type\": 12},"                   \
     " {\"kind\": \"lamp\", \"shape\": \"rectangle\", \"size_m\": [0.6, 0.6], \"center_m\": [0, 0, 2.9], \"rotate_deg\": [180, 0, 0], \"lumens\": 3000, \"spectrum\": \"halogen\"}]," \

@@ -31,7 +31,7 @@ static inline float lr_matte_value(lr_matte m, float out, float in, float betwee
     const float across = between - in*out, ratio = across > 0.0f ? across/lr_maxf(out, in) : across;
     const float more = (1.0f - lr_matte_albedo(m.a, m.r, out))*(1.0f - lr_matte_albedo(m.a, m.r, in))*m.left;
     const float value = (m.a*(1.0f + m.r*ratio) + more)*in*LR_INV_PI_F;
-    return (in > m.grazing) & (out > m.grazing) ? value : 0.0f;
+    return ((in > m.grazing) & (out > m.grazing)) ? value : 0.0f;
 }
 
 // Returns the density of lr_surface_draw for wi. `n` is the shape's own unit normal, wo and wi point away.
