@@ -78,19 +78,6 @@ void lr_kinds_count(const lr_line_job *job)
 
 // ---- rendering some ---------------------------------------------------------------------------------------------------------
 
-static void move_ray(lr_rays *r, int to, int from)
-{
-    lr_rays_copy(r, to, r, from);
-    r->t[to] = r->t[from];
-    r->nx[to] = r->nx[from];
-    r->ny[to] = r->ny[from];
-    r->nz[to] = r->nz[from];
-    r->u[to] = r->u[from];
-    r->v[to] = r->v[from];
-    r->object[to] = r->object[from];
-    r->primitive[to] = r->primitive[from];
-}
-
 static void move_part(const lr_line_job *job, int to, int from)
 {
     lr_work *work = job->work;
@@ -102,7 +89,8 @@ static void move_part(const lr_line_job *job, int to, int from)
     work->met[to] = work->met[from];
     work->behind[to] = work->behind[from];
     work->settle.owner[to] = work->settle.owner[from];
-    move_ray(&work->rays, to, from);
+    lr_rays_copy(&work->rays, to, &work->rays, from);
+    lr_rays_copy_answer(&work->rays, to, &work->rays, from);
     for (int bin = 0; lr_bvh_has_panes(job->tracer->bvh) && bin < LR_MAX_BINS; bin++)
         work->pass[bin*LR_CHUNK_RAYS + to] = work->pass[bin*LR_CHUNK_RAYS + from];
 }

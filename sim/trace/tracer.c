@@ -245,6 +245,18 @@ static double thread_s(void)
     return (double)t.tv_sec + 1e-9*(double)t.tv_nsec;
 }
 
+void lr_rays_copy_answer(lr_rays *target, int to, const lr_rays *source, int from)
+{
+    target->t[to] = source->t[from];
+    target->nx[to] = source->nx[from];
+    target->ny[to] = source->ny[from];
+    target->nz[to] = source->nz[from];
+    target->u[to] = source->u[from];
+    target->v[to] = source->v[from];
+    target->object[to] = source->object[from];
+    target->primitive[to] = source->primitive[from];
+}
+
 static void count_rays(const lr_line_job *job, const lr_rays *rays, lr_ray_order order, lr_ray_kind kind, lr_ray_question question)
 {
     lr_trace_count *count = &job->work->count;
@@ -307,15 +319,8 @@ static void collect_panes(const lr_line_job *job, lr_rays *rays)
 static void take_answers(const lr_line_job *job, lr_rays *rays)
 {
     const lr_work *work = job->work;
-    for (int k = 0; k < work->again.count; k++) {
-        const int i = work->again_index[k];
-        const lr_rays *a = &work->again;
-        rays->t[i] = a->t[k];
-        rays->nx[i] = a->nx[k]; rays->ny[i] = a->ny[k]; rays->nz[i] = a->nz[k];
-        rays->u[i] = a->u[k]; rays->v[i] = a->v[k];
-        rays->object[i] = a->object[k];
-        rays->primitive[i] = a->primitive[k];
-    }
+    for (int k = 0; k < work->again.count; k++)
+        lr_rays_copy_answer(rays, work->again_index[k], &work->again, k);
 }
 
 void lr_work_look_through(const lr_line_job *job, lr_rays *rays, lr_ray_order order)

@@ -189,6 +189,7 @@ static inline void lr_rays_set(lr_rays *r, int slot, lr_vec3f o, lr_vec3f d, flo
 }
 // Copies the question (not the answer) of ray `from` into slot `to`.
 void lr_rays_copy(lr_rays *target, int to, const lr_rays *source, int from);
+void lr_rays_copy_answer(lr_rays *target, int to, const lr_rays *source, int from);   // what it met
 
 // The parts of a line.
 void lr_first_hits(const lr_line_job *job);                                // trace/first_hit.c: central rays into work->rays, panes looked through
