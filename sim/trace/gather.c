@@ -119,7 +119,6 @@ typedef struct crew {
     float *raw;               // what each record got from each half of its paths (record_count x 2 x values)
     lr_gather_near *near;     // of the last whole round (record_count x sources)
     int *had;                 // paths of `raw` (record_count)
-    lr_gather_own *own;       // (record_count x sources)
     float *want;              // (record_count) see lr_spread
     lr_gather_view view[LR_GATHER_VIEWS];
     int round;                // 0: full light paths, few; from 1 on: paths that end where the round before knows the light, and links
@@ -277,7 +276,7 @@ static lr_status cut_tiles(crew *c, lr_error *err)
 
 static lr_status spread(crew *c, int threads, int wanting, lr_error *err)
 {
-    const lr_spread s = {.gather = c->gather, .tracer = c->tracer, .raw = c->raw, .near = c->near, .paths = c->had, .view = c->view, .own = c->own,
+    const lr_spread s = {.gather = c->gather, .tracer = c->tracer, .raw = c->raw, .near = c->near, .paths = c->had, .view = c->view,
                          .want = wanting ? c->want : NULL};
     return lr_spread_average(&s, threads, err);
 }
@@ -328,10 +327,9 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     g->error = calloc(values + 1, sizeof *g->error);
     c->raw = malloc((2*values + 1)*sizeof *c->raw);
     c->near = calloc((size_t)g->record_count*sources + 1, sizeof *c->near);
-    c->own = malloc(((size_t)g->record_count*sources + 1)*sizeof *c->own);
     c->had = calloc((size_t)g->record_count + 1, sizeof *c->had);
     c->want = calloc((size_t)g->record_count + 1, sizeof *c->want);
-    if (!g->irradiance || !g->error || !c->raw || !c->near || !c->own || !c->had || !c->want)
+    if (!g->irradiance || !g->error || !c->raw || !c->near || !c->had || !c->want)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     const int paths = c->tracer->def.gather_paths, first_paths = part_of(paths, paths < CARE_FROM ? COARSE_FIRST_PART : FIRST_PART);
     LR_TRY(cut_tiles(c, err));
@@ -372,7 +370,6 @@ static void close_crew(crew *c, int threads)
     free(c->choice);
     free(c->raw);
     free(c->near);
-    free(c->own);
     free(c->had);
     free(c->want);
     free(c->tile);

@@ -20,10 +20,8 @@ static inline int lr_gather_same_surface(lr_vec3f point, lr_vec3f normal, lr_vec
 {
     const lr_vec3f to = lr_subf(its_point, point);
     *distance2 = lr_dotf(to, to);
-    if (lr_dotf(normal, its_normal) < LR_SAME_NORMAL)
-        return 0;
     const float off = lr_maxf(fabsf(lr_dotf(to, normal)), fabsf(lr_dotf(to, its_normal)));
-    return off*off <= LR_SAME_PLANE*LR_SAME_PLANE*0.25f*(*distance2) + 1e-8f;
+    return (lr_dotf(normal, its_normal) >= LR_SAME_NORMAL) & (off*off <= LR_SAME_PLANE*LR_SAME_PLANE*0.25f*(*distance2) + 1e-8f);
 }
 
 #endif

@@ -1,201 +1,217 @@
 // SPDX-License-Identifier: Apache-2.0
 // How far around a point light hardly changes depends on how near that comes from which lights it, whatever else is near: the average of
 // each source's light reaches over a part of the mean distance, weighed by light, to what sends it.
+// Neighbours are held by rows of the grid: one lane a column, so that loops over lanes become vectors and sums keep their order.
 #include "trace/gather_spread.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "core/thread.h"
+#include "core/wide.h"
 #include "trace/gather_look.h"
+#include "trace/gather_window.h"
 
 #define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to where the light comes from
 #define SPREAD_ANGLE 0.118f      // and within this angle as seen from the head [rad]
-#define SPREAD_CELLS 12          // and this many cells
-#define SPREAD_MOST ((2*SPREAD_CELLS + 1)*(2*SPREAD_CELLS + 1))
+#define SPREAD_CELLS LR_WINDOW_MARGIN   // and this many cells
+#define SPREAD_ROWS (2*SPREAD_CELLS + 1)
+#define LANES LR_WINDOW_LANES
 #define RING_CELLS 3             // within so many cells that distance, and the noise of paths, are taken as one
 #define LEAST_CELLS 2.0f         // but over at least so many cells
 #define CONFIDENCE 2.0f          // errors are below twice their standard deviation in 95 % of cases
+#define BAND_ROWS 16             // of one job
 
-typedef struct neighbour { int record; float d2; } neighbour;
-
-typedef struct around {          // a record
-    int count;
-    neighbour near[SPREAD_MOST]; // on the same surface, itself with d2 = 0
+typedef struct around {          // a point
+    int rows;
+    int at[SPREAD_ROWS];         // where lane 0 of each row of neighbours stands in a plane
+    int count[SPREAD_ROWS];      // lanes that count
+    float d2[SPREAD_ROWS][LANES];   // to those on the same surface; INFINITY
     int ring_count;
-    int ring[(2*RING_CELLS + 1)*(2*RING_CELLS + 1)];   // on whatever surface
+    int ring[(2*RING_CELLS + 1)*(2*RING_CELLS + 1)];   // near ones on whatever surface: where they stand in a plane
     int alike[(2*RING_CELLS + 1)*(2*RING_CELLS + 1)];  // of those: on the same one
 } around;
 
-static int same_surface(const lr_gather *g, int a, int b, float *d2)
-{
-    return g->record[a].coat == g->record[b].coat &&
-           lr_gather_same_surface(g->record[a].point, g->record[a].normal, g->record[b].point, g->record[b].normal, d2);
-}
+typedef struct sums { float total, here, paths; float value[LR_MAX_GATHERED], difference[LR_MAX_GATHERED]; } sums;   // of one source's bins
 
-static void look_around_row(const lr_gather *g, int i, int row, int cells, int middle, int near_row, around *a)
+// ---- who is near ----------------------------------------------------------------------------------------------------------
+
+// Squared distance from the point that stands at `own` to those of each row, where lr_gather_same_surface says so.
+LR_WIDE_WHOLE static void find_distances(const lr_gather_window *w, int own, around *restrict a)
 {
-    const int first = g->first_cell[row], n = g->first_cell[row + 1] - first, whole = 2*cells + 1 >= n;  // near the poles all of the row, once
-    for (int k = whole ? 0 : middle - cells; k <= (whole ? n - 1 : middle + cells); k++) {
-        const int j = g->cell[first + (k + n) % n];
-        neighbour other = {j, 0.0f};
-        if (j < 0)
-            continue;
-        const int same = j == i || same_surface(g, i, j, &other.d2);
-        if (near_row && k >= middle - RING_CELLS && k <= middle + RING_CELLS) {
-            a->alike[a->ring_count] = same;
-            a->ring[a->ring_count++] = j;
+    const float *restrict x = lr_window_point(w, LR_PLANE_X), *restrict y = lr_window_point(w, LR_PLANE_Y), *restrict z = lr_window_point(w, LR_PLANE_Z);
+    const float *restrict nx = lr_window_point(w, LR_PLANE_NX), *restrict ny = lr_window_point(w, LR_PLANE_NY), *restrict nz = lr_window_point(w, LR_PLANE_NZ);
+    const float *restrict coat = lr_window_point(w, LR_PLANE_COAT), its_coat = coat[own];
+    const lr_vec3f point = lr_v3f(x[own], y[own], z[own]), normal = lr_v3f(nx[own], ny[own], nz[own]);
+    for (int r = 0; r < a->rows; r++) {
+        const int at = a->at[r];
+        float *restrict d2 = a->d2[r];
+        for (int k = 0; k < LANES; k++) {
+            float distance2;
+            const int same = lr_gather_same_surface(point, normal, lr_v3f(x[at + k], y[at + k], z[at + k]), lr_v3f(nx[at + k], ny[at + k], nz[at + k]), &distance2);
+            d2[k] = same & (coat[at + k] == its_coat) & (k < a->count[r]) ? distance2 : INFINITY;
         }
-        if (same)
-            a->near[a->count++] = other;
     }
 }
 
-static void look_around(const lr_gather *g, int i, int row, int column, around *a)
+static void look_around(const lr_gather_window *w, const lr_gather *g, int row, int column, around *a)
 {
     const int cells = (int)floorf(fminf(SPREAD_CELLS, SPREAD_ANGLE*(float)g->rows/(float)LR_PI + 0.5f)), columns = g->first_cell[row + 1] - g->first_cell[row];
-    a->count = a->ring_count = 0;
-    for (int r = row - cells > 0 ? row - cells : 0; r <= row + cells && r < g->rows; r++) {
-        const int n = g->first_cell[r + 1] - g->first_cell[r];
-        look_around_row(g, i, r, cells, (int)((column + 0.5)*n/columns), r >= row - RING_CELLS && r <= row + RING_CELLS, a);
+    const float *coat = lr_window_point(w, LR_PLANE_COAT);
+    int middle[SPREAD_ROWS], first[SPREAD_ROWS];
+    const int first_row = row - cells > 0 ? row - cells : 0;
+    a->rows = a->ring_count = 0;
+    for (int r = first_row; r <= row + cells && r < g->rows; r++, a->rows++) {
+        const int n = g->first_cell[r + 1] - g->first_cell[r], whole = 2*cells + 1 >= n;   // near the poles all of the row, once
+        middle[a->rows] = (int)((column + 0.5)*n/columns);
+        first[a->rows] = whole ? 0 : middle[a->rows] - cells;
+        a->count[a->rows] = whole ? n : 2*cells + 1;
+        a->at[a->rows] = w->column0[r - w->first_row] + first[a->rows];
     }
+    find_distances(w, w->column0[row - w->first_row] + column, a);
+    for (int r = 0; r < a->rows; r++)
+        for (int k = middle[r] - RING_CELLS - first[r]; abs(first_row + r - row) <= RING_CELLS && k <= middle[r] + RING_CELLS - first[r]; k++) {
+            if (k < 0 || k >= a->count[r] || coat[a->at[r] + k] < 0.0f)
+                continue;
+            a->alike[a->ring_count] = a->d2[r][k] < INFINITY;
+            a->ring[a->ring_count++] = a->at[r] + k;
+        }
 }
 
-// Mean distance to what sends light of a source; to what is there at all if none came from a known distance.
-static float reach_of(const lr_spread *s, int i, const around *a, int source, int sources)
+// Mean distance to what sends light of a source; `reach` if none came from a known distance.
+static float reach_of(const lr_gather_window *w, const around *a, int source, float reach)
 {
+    const float *near_light = lr_window_source(w, source, LR_PLANE_LIGHT), *near_over_m = lr_window_source(w, source, LR_PLANE_OVER_M);
     float light = 0.0f, over_m = 0.0f;
     for (int k = 0; k < a->ring_count; k++) {
-        const lr_gather_near *near = &s->near[(size_t)a->ring[k]*(size_t)sources + (size_t)source];
-        light += a->alike[k] ? near->light : 0.0f;
-        over_m += a->alike[k] ? near->over_m : 0.0f;
+        light += a->alike[k] ? near_light[a->ring[k]] : 0.0f;
+        over_m += a->alike[k] ? near_over_m[a->ring[k]] : 0.0f;
     }
-    return over_m > 0.0f ? light/over_m : s->gather->record[i].reach;
+    return over_m > 0.0f ? light/over_m : reach;
 }
 
-static void weigh(const lr_spread *s, int i, const around *a, float reach, float weight[SPREAD_MOST])
+// ---- averaging ------------------------------------------------------------------------------------------------------------
+
+static float sum_of(const float lane[LANES])
 {
-    const lr_vec3f to = lr_subf(s->gather->record[i].point, s->gather->center);
-    const float cell_m = sqrtf(lr_dotf(to, to))*(float)LR_PI/(float)s->gather->rows, spread = fmaxf(SPREAD_REACH*reach, LEAST_CELLS*cell_m + 1e-4f), inverse = 1.0f/(spread*spread);
-    float total = 0.0f;
-    for (int k = 0; k < a->count; k++) {
-        weight[k] = fmaxf(1.0f - a->near[k].d2*inverse, 0.0f)*(float)s->paths[a->near[k].record];
-        total += weight[k];
-    }
-    for (int k = 0; k < a->count; k++)
-        weight[k] /= total;
+    float sum = 0.0f;
+    for (int k = 0; k < LANES; k++)
+        sum += lane[k];
+    return sum;
 }
 
-static void average_source(const lr_spread *s, int i, const around *a, const float *weight, int source, int bins)
+// Weighs neighbours by paths, less towards the end of the reach: sums of one source.
+LR_WIDE_WHOLE static void add_around(const lr_gather_window *w, const around *restrict a, float inverse, int source, int bins, sums *restrict out)
 {
-    const lr_gather *g = s->gather;
-    const int first = source*bins;
-    float *sum = g->irradiance + (size_t)i*(size_t)g->values + first, *error = g->error + (size_t)i*(size_t)g->values + first;
-    memset(sum, 0, (size_t)bins*sizeof *sum);
-    memset(error, 0, (size_t)bins*sizeof *error);
-    for (int k = 0; k < a->count; k++) {
-        const float *half = s->raw + 2*(size_t)a->near[k].record*(size_t)g->values + first, *other = half + g->values;
-        for (int b = 0; b < bins; b++) {
-            sum[b] += weight[k]*(half[b] + other[b]);
-            error[b] += weight[k]*(half[b] - other[b]);
+    const float *restrict paths = lr_window_point(w, LR_PLANE_PATHS), *restrict variance = lr_window_source(w, source, LR_PLANE_OWN_VARIANCE);
+    float weight[SPREAD_ROWS][LANES], total[LANES] = {0.0f}, here[LANES] = {0.0f}, square[LANES] = {0.0f};
+    for (int r = 0; r < a->rows; r++)
+        for (int k = 0; k < LANES; k++) {
+            const float near = lr_maxf(1.0f - a->d2[r][k]*inverse, 0.0f), by_paths = near*paths[a->at[r] + k];
+            weight[r][k] = by_paths;
+            total[k] += by_paths;
+            square[k] += near*by_paths;
+            here[k] += near*by_paths*variance[a->at[r] + k];
         }
+    for (int b = 0; b < bins; b++) {
+        const float *restrict sum = lr_window_sum(w, source*bins + b), *restrict difference = lr_window_difference(w, source*bins + b);
+        float all[LANES] = {0.0f}, off[LANES] = {0.0f};
+        for (int r = 0; r < a->rows; r++)
+            for (int k = 0; k < LANES; k++) {
+                all[k] += weight[r][k]*sum[a->at[r] + k];
+                off[k] += weight[r][k]*difference[a->at[r] + k];
+            }
+        out->value[b] = sum_of(all);
+        out->difference[b] = sum_of(off);
     }
-}
-
-// ---- how many paths a point wants --------------------------------------------------------------------------------------------
-
-static const lr_gather_view *view_of(const lr_spread *s, int i)
-{
-    const lr_vec3f to = lr_subf(s->gather->record[i].point, s->gather->center);
-    return &s->view[lr_gather_view_of(s->tracer->rig, lr_unit(lr_v3((double)to.x, (double)to.y, (double)to.z)))];
-}
-
-static const float *response_of(const lr_gather_view *view, int source, int bins)
-{
-    return view->camera->ambient_response + ((size_t)source*(size_t)view->camera->pixels + (size_t)view->pixel)*(size_t)bins;
-}
-
-// Of one record.
-static void note_own(const lr_spread *s, int i, int sources, int bins)
-{
-    const lr_gather_view *view = view_of(s, i);
-    for (int k = 0; k < sources; k++) {
-        const float *half = s->raw + 2*(size_t)i*(size_t)s->gather->values + k*bins, *other = half + s->gather->values;
-        lr_gather_own *own = &s->own[(size_t)i*(size_t)sources + (size_t)k];
-        float e = 0.0f, off = 0.0f;
-        for (int b = 0; view->camera && b < bins; b++) {
-            e += response_of(view, k, bins)[b]*(half[b] + other[b]);
-            off += response_of(view, k, bins)[b]*(half[b] - other[b]);
-        }
-        *own = (lr_gather_own){e, off*off*(float)s->paths[i]};
-    }
+    out->total = sum_of(total);
+    out->paths = sum_of(square);
+    out->here = sum_of(here);
 }
 
 // Variance of one source's average [e^2], which holds e electrons. Where few neighbours help, the differences of their halves are too few to go by: so half of it is
 // what paths scatter all around, on whatever surface.
-static float variance_of(const lr_spread *s, const around *a, const float *weight, int source, int sources, float e)
+static float variance_of(const lr_gather_window *w, const around *a, const sums *s, int source, float e)
 {
-    float here = 0.0f, paths = 0.0f, variance = 0.0f, square = 0.0f;
-    for (int k = 0; k < a->count; k++) {
-        const int j = a->near[k].record;
-        const float w2 = weight[k]*weight[k]/(float)s->paths[j];
-        here += w2*s->own[(size_t)j*(size_t)sources + (size_t)source].path_variance;
-        paths += w2;
-    }
+    const float *own_variance = lr_window_source(w, source, LR_PLANE_OWN_VARIANCE), *own_e = lr_window_source(w, source, LR_PLANE_OWN_E);
+    float variance = 0.0f, square = 0.0f;
     for (int k = 0; k < a->ring_count; k++) {
-        const lr_gather_own *own = &s->own[(size_t)a->ring[k]*(size_t)sources + (size_t)source];
-        variance += own->path_variance;
-        square += own->e*own->e;
+        variance += own_variance[a->ring[k]];
+        square += own_e[a->ring[k]]*own_e[a->ring[k]];
     }
-    return 0.5f*(here + (square > 0.0f ? e*e*paths*variance/square : 0.0f));
+    return 0.5f*(s->here + (square > 0.0f ? e*e*s->paths*variance/square : 0.0f))/(s->total*s->total);
+}
+
+// One source's average at record i; adds its electrons and their variance where a camera looks.
+static void average_source(const lr_spread *s, const lr_gather_window *w, const around *a, int i, int source, const lr_gather_view *view, float *light, float *variance)
+{
+    const lr_gather *g = s->gather;
+    const int bins = s->tracer->rig->bins.ambient_count;
+    const lr_vec3f to = lr_subf(g->record[i].point, g->center);
+    const float cell_m = sqrtf(lr_dotf(to, to))*(float)LR_PI/(float)g->rows;
+    const float spread = lr_maxf(SPREAD_REACH*reach_of(w, a, source, g->record[i].reach), LEAST_CELLS*cell_m + 1e-4f);
+    float *mean = g->irradiance + (size_t)i*(size_t)g->values + source*bins, *error = g->error + (size_t)i*(size_t)g->values + source*bins, e = 0.0f;
+    sums sum;
+    add_around(w, a, 1.0f/(spread*spread), source, bins, &sum);
+    for (int b = 0; b < bins; b++) {
+        mean[b] = sum.value[b]/sum.total;
+        error[b] = sum.difference[b]/sum.total;
+    }
+    const float *response = view ? lr_spread_response(s, view, source) : NULL;
+    if (!response)
+        return;
+    for (int b = 0; b < bins; b++)
+        e += response[b]*mean[b];
+    *light += e;
+    *variance += variance_of(w, a, &sum, source, e);
+}
+
+static void spread_cell(const lr_spread *s, const lr_gather_window *w, int i, int row, int column)
+{
+    const lr_gather_view *view = s->want ? lr_spread_view(s, i) : NULL;
+    float light = 0.0f, variance = 0.0f;
+    around a;
+    look_around(w, s->gather, row, column, &a);
+    for (int k = 0; k < w->sources; k++)
+        average_source(s, w, &a, i, k, view, &light, &variance);
+    if (!view)
+        return;
+    const float share = s->gather->record[i].share, aim = (float)s->tracer->def.noise_ratio;
+    s->want[i] = view->camera ? CONFIDENCE*CONFIDENCE*share*share*variance/(aim*aim*(view->camera->floor_e2 + share*light)) : 0.0f;
 }
 
 // ---- all of it ----------------------------------------------------------------------------------------------------------------
 
-static void spread_cell(const lr_spread *s, int i, int row, int column)
-{
-    const lr_gather *g = s->gather;
-    const int sources = s->tracer->scene->source_count, bins = s->tracer->rig->bins.ambient_count;
-    const lr_gather_view *view = s->want ? view_of(s, i) : NULL;
-    float weight[SPREAD_MOST], light = 0.0f, variance = 0.0f;
-    around a;
-    look_around(g, i, row, column, &a);
-    for (int k = 0; k < sources; k++) {
-        float e = 0.0f;
-        weigh(s, i, &a, reach_of(s, i, &a, k, sources), weight);
-        average_source(s, i, &a, weight, k, bins);
-        if (!view || !view->camera)
-            continue;
-        for (int b = 0; b < bins; b++)
-            e += response_of(view, k, bins)[b]*g->irradiance[(size_t)i*(size_t)g->values + k*bins + b];
-        light += e;
-        variance += variance_of(s, &a, weight, k, sources, e);
-    }
-    if (!view)
-        return;
-    const float share = g->record[i].share, aim = (float)s->tracer->def.noise_ratio;
-    s->want[i] = view->camera ? CONFIDENCE*CONFIDENCE*share*share*variance/(aim*aim*(view->camera->floor_e2 + share*light)) : 0.0f;
-}
+typedef struct bands { const lr_spread *spread; lr_gather_window *window; } bands;   // (threads)
 
-static lr_status spread_row(void *context, int64_t row, int worker, lr_error *err)
+static lr_status spread_band(void *context, int64_t band, int worker, lr_error *err)
 {
-    (void)worker;
     (void)err;
-    const lr_spread *s = context;
-    const lr_gather *g = s->gather;
-    const int first = g->first_cell[row], end = g->first_cell[row + 1];
-    for (int cell = first; cell < end; cell++)
-        if (g->cell[cell] >= 0)
-            spread_cell(s, g->cell[cell], (int)row, cell - first);
+    const bands *c = context;
+    const lr_gather *g = c->spread->gather;
+    lr_gather_window *w = &c->window[worker];
+    const int first = (int)band*BAND_ROWS, end = first + BAND_ROWS < g->rows ? first + BAND_ROWS : g->rows;
+    lr_gather_window_fill(w, c->spread, first - SPREAD_CELLS > 0 ? first - SPREAD_CELLS : 0, end + SPREAD_CELLS < g->rows ? end + SPREAD_CELLS : g->rows);
+    for (int row = first; row < end; row++)
+        for (int cell = g->first_cell[row]; cell < g->first_cell[row + 1]; cell++)
+            if (g->cell[cell] >= 0)
+                spread_cell(c->spread, w, g->cell[cell], row, cell - g->first_cell[row]);
     return LR_OK;
 }
 
 lr_status lr_spread_average(const lr_spread *spread, int threads, lr_error *err)
 {
-    lr_spread s = *spread;
-    for (int i = 0; s.want && i < s.gather->record_count; i++)
-        note_own(&s, i, s.tracer->scene->source_count, s.tracer->rig->bins.ambient_count);
-    LR_TRY(lr_threads_run(threads, s.gather->rows, spread_row, &s, err));
-    lr_gather_lay_out(s.gather);
+    bands c = {spread, calloc((size_t)threads, sizeof *c.window)};
+    lr_status status = c.window ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
+    for (int i = 0; status == LR_OK && i < threads; i++)
+        status = lr_gather_window_create(spread, BAND_ROWS + 2*SPREAD_CELLS, &c.window[i], err);
+    if (status == LR_OK)
+        status = lr_threads_run(threads, (spread->gather->rows + BAND_ROWS - 1)/BAND_ROWS, spread_band, &c, err);
+    for (int i = 0; c.window && i < threads; i++)
+        lr_gather_window_free(&c.window[i]);
+    free(c.window);
+    LR_TRY(status);
+    lr_gather_lay_out(spread->gather);
     return LR_OK;
 }

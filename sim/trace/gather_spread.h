@@ -6,9 +6,6 @@
 #include "trace/gather.h"
 #include "trace/gather_view.h"
 
-// What a point's own paths brought of one source, in electrons of a pixel that sees it as a surface of 1/sr, and the variance of one path.
-typedef struct lr_gather_own { float e, path_variance; } lr_gather_own;
-
 typedef struct lr_spread {
     lr_gather *gather;
     const lr_tracer *tracer;
@@ -16,7 +13,6 @@ typedef struct lr_spread {
     const lr_gather_near *near;    // (record_count x sources)
     const int *paths;              // (record_count) of which `raw` is the mean
     const lr_gather_view *view;    // (LR_GATHER_VIEWS)
-    lr_gather_own *own;            // (record_count x sources) scratch
     float *want;                   // (record_count) paths for the tracer's noise ratio, of those it has; NULL: not asked
 } lr_spread;
 
