@@ -3,8 +3,10 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "core/anglef.h"
+#include "core/wide.h"
 #include "trace/gather.h"
 #include "trace/surface_eval.h"
 
@@ -16,6 +18,9 @@
 #define MOST_LEVELS 10           // leaves: 1024
 #define LEAST_USES 8             // pilot paths of a leaf
 #define PER_LEAF 4               // rays, 2 x 2
+#define BEAM_DRAWS 16            // of a place's surface, to know how much it sends back
+#define BEAM_ARRAYS 8            // of lr_sunlit_beams
+#define LANES 8                  // sums made side by side: LEAST_USES << 1 uses make as many places
 #define LEAST_SIDE_M 1e-3f       // of a leaf: no pilot tells more
 #define STEP_BACK_M 0.05f        // a ray from far away finds its place, one from here says exactly where
 
@@ -201,10 +206,13 @@ static void find_places(const lr_line_job *job, lr_sunlit *s, int set)
 
 // ---- asking them ------------------------------------------------------------------------------------------------------------------
 
-// Densities over the place's own area: of links, and of paths that leave with `pdf` and meet it `d2` away.
+// Density of links over the place's own area.
+static float links_over(float plane_density, float facing_sun) { return LINK_TRUST/LINK_SHARE*plane_density*facing_sun; }
+
+// Of links and of paths that leave with `pdf` and meet the place `d2` away: the links' share by these densities.
 static float share_of_links(float plane_density, float facing_sun, float pdf, float facing_path, float d2)
 {
-    const float by_links = LINK_TRUST/LINK_SHARE*plane_density*facing_sun;
+    const float by_links = links_over(plane_density, facing_sun);
     return by_links/(by_links + pdf*facing_path/d2);
 }
 
@@ -221,26 +229,31 @@ const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u)
     return &s->place[set][k < s->place_count ? k : s->place_count - 1];
 }
 
-int lr_sunlit_reach(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, lr_sunlit_link *out)
+// All of a link but its light. 0: neither sees the other.
+static int aim_link(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, lr_sunlit_link *out)
 {
     if (!p->surface)
         return 0;
     const float side = lr_dotf(normal, lr_subf(p->point, point)) >= 0.0f ? 1.0f : -1.0f;
     out->start = lr_madf(point, side*LR_OFFSET_M, normal);
     const lr_vec3f to = lr_subf(lr_madf(p->point, LR_OFFSET_M, p->normal), out->start);
-    const float d2 = lr_dotf(to, to), d = sqrtf(d2);
-    if (!(d > 4.0f*LR_OFFSET_M))
+    const float d2 = lr_dotf(to, to), here = side*lr_dotf(normal, to);
+    if (!(d2 > 16.0f*LR_OFFSET_M*LR_OFFSET_M && here > 0.0f && lr_dotf(p->normal, to) < 0.0f))
         return 0;
-    out->wi = lr_mulf(to, 1.0f/d);
-    out->distance = d;
-    const lr_vec3f back = lr_mulf(out->wi, -1.0f);
-    out->here = side*lr_dotf(normal, out->wi);
-    out->there = lr_dotf(p->normal, back);
-    if (!(out->here > 0.0f && out->there > 0.0f))
+    out->distance = sqrtf(d2);
+    out->wi = lr_mulf(to, 1.0f/out->distance);
+    out->here = here/out->distance;
+    out->there = -lr_dotf(p->normal, out->wi);
+    return 1;
+}
+
+int lr_sunlit_reach(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, lr_sunlit_link *out)
+{
+    if (!aim_link(p, point, normal, out))
         return 0;
-    lr_surface_eval_world(p->surface, p->scale, p->normal, p->to_sun, back, out->light);   // holds the cosine there
+    lr_surface_eval_world(p->surface, p->scale, p->normal, p->to_sun, lr_mulf(out->wi, -1.0f), out->light);   // holds the cosine there
     for (int b = 0; b < p->surface->bin_count; b++)
-        out->light[b] *= p->pass[b]/(d2*p->density);
+        out->light[b] *= p->pass[b]/(out->distance*out->distance*p->density);
     return 1;
 }
 
@@ -259,34 +272,58 @@ int lr_sunlit_connect(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal,
     return 1;
 }
 
-// Adds what place after place would send to a point, as shares of it all.
-static void add_worth(float *worth, const lr_sunlit *s, int set, const lr_gather_record *r, int bins, float *scratch)
+// About what place after place would send to a point.
+LR_WIDE static void find_worth(const lr_sunlit_beams *beams, int count, lr_vec3f point, lr_vec3f normal, float *restrict worth)
 {
-    double total = 0.0;
-    for (int i = 0; i < s->place_count; i++) {
-        lr_sunlit_link link;
-        scratch[i] = 0.0f;
-        if (!lr_sunlit_connect(&s->place[set][i], r->point, r->normal, bins, &link))
-            continue;
-        for (int b = 0; b < bins; b++)
-            scratch[i] += link.light[b];
-        total += (double)scratch[i];
+    const float *restrict x = beams->x, *restrict y = beams->y, *restrict z = beams->z, *restrict nx = beams->nx, *restrict ny = beams->ny, *restrict nz = beams->nz;
+    const float *restrict light = beams->light, *restrict links = beams->links;
+    for (int i = 0; i < count; i++) {
+        const float dx = x[i] - point.x, dy = y[i] - point.y, dz = z[i] - point.z, d2 = dx*dx + dy*dy + dz*dz + LR_OFFSET_M*LR_OFFSET_M;
+        const float here = dx*normal.x + dy*normal.y + dz*normal.z, there = -(dx*nx[i] + dy*ny[i] + dz*nz[i]);
+        const float g = (here > 0.0f ? here : 0.0f)*(there > 0.0f ? there : 0.0f)/(d2*d2);   // over it the place's own area is seen, both cosines taken
+        worth[i] = light[i]*g*links[i]/(links[i] + LR_INV_PI_F*g);
     }
-    for (int i = 0; total > 0.0 && i < s->place_count; i++)
-        worth[i] += scratch[i]/(float)total;
+}
+
+// Sum of `count` values, a power of two from LANES on.
+LR_WIDE static double sum_of(const float *restrict value, int count)
+{
+    float lane[LANES] = {0.0f};
+    double total = 0.0;
+    for (int i = 0; i < count; i += LANES)
+        for (int k = 0; k < LANES; k++)
+            lane[k] += value[i + k];
+    for (int k = 0; k < LANES; k++)
+        total += (double)lane[k];
+    return total;
+}
+
+LR_WIDE static void add_times(float *restrict sum, const float *restrict value, float factor, int count)
+{
+    for (int i = 0; i < count; i++)
+        sum[i] += value[i]*factor;
+}
+
+// Adds what place after place would send to a point, as shares of it all.
+static void add_worth(float *worth, const lr_sunlit *s, int set, const lr_gather_record *r, float *scratch)
+{
+    find_worth(&s->beams[set], s->place_count, r->point, r->normal, scratch);
+    const double total = sum_of(scratch, s->place_count);
+    if (total > 0.0)
+        add_times(worth, scratch, (float)(1.0/total), s->place_count);
 }
 
 // How many of the leaf's places, one for each witness, can be seen by it: into seen, of those that might into asked (leaves).
 static void look_at_leaves(const lr_line_job *job, const lr_sunlit *s, const lr_gather_record *witness, int number, uint8_t *seen, uint8_t *asked)
 {
     lr_rays *rays = &job->work->rays;
-    const int leaves = 1 << s->levels, bins = job->tracer->rig->bins.ambient_count;
+    const int leaves = 1 << s->levels;
     int leaf_of[LR_CHUNK_PIXELS];
     for (int leaf = 0; leaf < leaves;) {
         lr_sunlit_link link;
         rays->count = 0;
         for (; leaf < leaves && rays->count < LR_CHUNK_PIXELS; leaf++) {
-            if (!lr_sunlit_connect(&s->place[number % 2][leaf*PER_LEAF + number/2 % PER_LEAF], witness->point, witness->normal, bins, &link))
+            if (!aim_link(&s->place[number % 2][leaf*PER_LEAF + number/2 % PER_LEAF], witness->point, witness->normal, &link) || lr_dotf(witness->normal, link.wi) <= 0.0f)
                 continue;
             leaf_of[rays->count] = leaf;
             lr_rays_set(rays, rays->count++, link.start, link.wi, 0.0f, link.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, 0.0f);
@@ -299,6 +336,28 @@ static void look_at_leaves(const lr_line_job *job, const lr_sunlit *s, const lr_
     }
 }
 
+// From what places are worth to running sums of their chances, and the guide to them.
+static void sum_up(lr_sunlit_choice *choice, int set, const uint8_t *seen, const uint8_t *asked)
+{
+    const int count = choice->sunlit->place_count;
+    float *sum = choice->sum[set], by_leaf = 0.0f;
+    double running = 0.0;
+    for (int i = 0; i < count; i++) {  // by the root of how many see it: least variance where a place is seen by some only
+        if (i % PER_LEAF == 0)
+            by_leaf = sqrtf((UNSEEN + (float)seen[i/PER_LEAF])/(UNSEEN + (float)asked[i/PER_LEAF]));
+        sum[i] *= by_leaf;
+    }
+    const double total = sum_of(sum, count), even = total > 0.0 ? EVEN_SHARE/count : 1.0/count, rest = total > 0.0 ? (1.0 - EVEN_SHARE)/total : 0.0;
+    for (int i = 0, next = 0; i < count; i++) {
+        sum[i] = (float)(running += even + rest*(double)sum[i]);
+        for (; next < count && (float)next < sum[i]*(float)count; next++)
+            choice->guide[set][next] = (uint16_t)i;
+        if (i == count - 1)
+            for (; next < count; next++)
+                choice->guide[set][next] = (uint16_t)i;
+    }
+}
+
 void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const lr_gather_record *record, int count)
 {
     const lr_sunlit *s = choice->sunlit;
@@ -306,19 +365,10 @@ void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const lr_
     for (int k = 0; k < WITNESSES; k++)
         look_at_leaves(job, s, &record[(2*k + 1)*count/(2*WITNESSES)], k, seen, asked);
     for (int set = 0; set < 2; set++) {
-        float *sum = choice->sum[set];
-        double total = 0.0, running = 0.0;
-        for (int i = 0; i < s->place_count; i++)
-            sum[i] = 0.0f;
+        memset(choice->sum[set], 0, (size_t)s->place_count*sizeof *choice->sum[set]);
         for (int k = 0; k < WITNESSES; k++)
-            add_worth(sum, s, set, &record[(2*k + 1)*count/(2*WITNESSES)], job->tracer->rig->bins.ambient_count, choice->scratch);
-        for (int i = 0; i < s->place_count; i++) {  // by the root of how many see it: least variance where a place is seen by some only
-            sum[i] *= sqrtf((UNSEEN + (float)seen[i/PER_LEAF])/(UNSEEN + (float)asked[i/PER_LEAF]));
-            total += (double)sum[i];
-        }
-        const double even = total > 0.0 ? EVEN_SHARE/s->place_count : 1.0/s->place_count, rest = total > 0.0 ? (1.0 - EVEN_SHARE)/total : 0.0;
-        for (int i = 0; i < s->place_count; i++)
-            sum[i] = (float)(running += even + rest*(double)sum[i]);
+            add_worth(choice->sum[set], s, set, &record[(2*k + 1)*count/(2*WITNESSES)], choice->scratch);
+        sum_up(choice, set, seen, asked);
     }
 }
 
@@ -326,30 +376,77 @@ const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int set,
 {
     const lr_sunlit *s = choice->sunlit;
     const float *sum = choice->sum[set];
-    int low = 0, high = s->place_count - 1;
-    while (low < high) {
-        const int middle = (low + high)/2;
-        if (u < sum[middle])
-            high = middle;
-        else
-            low = middle + 1;
-    }
-    *chance = (sum[low] - (low > 0 ? sum[low - 1] : 0.0f))*(float)s->place_count;
-    return &s->place[set][low];
+    const int last = s->place_count - 1, near = (int)(u*(float)s->place_count);   // exact: a power of two
+    int k = choice->guide[set][near < last ? near : last];
+    while (k < last && !(u < sum[k]))
+        k++;
+    *chance = (sum[k] - (k > 0 ? sum[k - 1] : 0.0f))*(float)s->place_count;
+    return &s->place[set][k];
 }
 
 lr_status lr_sunlit_choice_create(const lr_sunlit *sunlit, lr_sunlit_choice *out, lr_error *err)
 {
-    float *block = calloc(3*(size_t)sunlit->place_count, sizeof *block);
-    if (!block)
-        return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
-    *out = (lr_sunlit_choice){sunlit, {block, block + sunlit->place_count}, block + 2*sunlit->place_count};
-    return LR_OK;
+    const size_t count = (size_t)sunlit->place_count;
+    float *block = calloc(3*count, sizeof *block);
+    uint16_t *guide = calloc(2*count, sizeof *guide);
+    *out = (lr_sunlit_choice){sunlit, {block, block + count}, block + 2*count, {guide, guide + count}};
+    if (block && guide)
+        return LR_OK;
+    lr_sunlit_choice_destroy(out);
+    *out = (lr_sunlit_choice){0};
+    return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
 }
 
-void lr_sunlit_choice_destroy(lr_sunlit_choice *choice) { free(choice->sum[0]); }
+void lr_sunlit_choice_destroy(lr_sunlit_choice *choice)
+{
+    free(choice->sum[0]);
+    free(choice->guide[0]);
+}
 
 // ---- making -----------------------------------------------------------------------------------------------------------------------
+
+// Mean over the half space of what a place in the light of its ray sends, sum over bins.
+static float mean_light(const lr_sunlit_place *p, int bins)
+{
+    const lr_frame3f frame = lr_frame_aroundf(p->normal);
+    const lr_vec3f to_sun = lr_frame_fromf(frame, p->to_sun);
+    float sum = 0.0f, u, v, w, unused;
+    for (int k = 0; k < BEAM_DRAWS; k++) {
+        lr_surface_sample sample;
+        lr_sobol2((uint32_t)k, 1, &u, &v);
+        lr_sobol2((uint32_t)k, 2, &w, &unused);
+        if (!lr_surface_draw(p->surface, p->scale, to_sun, u, v, w, &sample))
+            continue;
+        for (int b = 0; b < bins; b++)
+            sum += sample.weight[b]*p->pass[b];
+    }
+    return sum*lr_maxf(0.0f, to_sun.z)*LR_INV_PI_F/((float)BEAM_DRAWS*p->density);
+}
+
+static lr_status make_beams(lr_sunlit *s, int set, int bins, lr_error *err)
+{
+    const size_t count = (size_t)s->place_count;
+    float *block = calloc(BEAM_ARRAYS*count, sizeof *block);
+    if (!block)
+        return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
+    const lr_sunlit_beams b = {block, block + count, block + 2*count, block + 3*count, block + 4*count, block + 5*count, block + 6*count, block + 7*count};
+    s->beams[set] = b;
+    for (int i = 0; i < s->place_count; i++) {
+        const lr_sunlit_place *p = &s->place[set][i];
+        b.links[i] = 1.0f;
+        if (!p->surface)
+            continue;
+        b.x[i] = p->point.x;
+        b.y[i] = p->point.y;
+        b.z[i] = p->point.z;
+        b.nx[i] = p->normal.x;
+        b.ny[i] = p->normal.y;
+        b.nz[i] = p->normal.z;
+        b.light[i] = mean_light(p, bins);
+        b.links[i] = links_over(p->density, lr_dotf(p->normal, p->to_sun)) + 1e-9f;
+    }
+    return LR_OK;
+}
 
 lr_status lr_sunlit_create(const lr_line_job *job, const lr_sunlit_notes *notes, lr_sunlit **out, lr_error *err)
 {
@@ -374,8 +471,13 @@ lr_status lr_sunlit_create(const lr_line_job *job, const lr_sunlit_notes *notes,
     }
     make_box(s, notes->use, count);
     split(s, 1, 0, notes->use, count, s->low, s->high);
-    for (int set = 0; set < 2; set++)
+    for (int set = 0; set < 2; set++) {
         find_places(job, s, set);
+        if (make_beams(s, set, job->tracer->rig->bins.ambient_count, err) != LR_OK) {
+            lr_sunlit_destroy(s);
+            return LR_ERR_MEMORY;
+        }
+    }
     *out = s;
     return LR_OK;
 }
@@ -388,5 +490,7 @@ void lr_sunlit_destroy(lr_sunlit *s)
     free(s->density);
     free(s->place[0]);
     free(s->place[1]);
+    free(s->beams[0].x);
+    free(s->beams[1].x);
     free(s);
 }

@@ -30,6 +30,13 @@ typedef struct lr_sunlit_place {
     float pass[LR_MAX_BINS];      // what panes let through
 } lr_sunlit_place;
 
+// About what places send, laid out for weighing many of them: as if each sent all its light evenly. (place_count) each
+typedef struct lr_sunlit_beams {
+    float *x, *y, *z, *nx, *ny, *nz;
+    float *light;                 // sum over bins of the radiance, per ray; 0: nothing there
+    float *links;                 // density of links over the place's own area [1/m^2]
+} lr_sunlit_beams;
+
 typedef struct lr_sunlit {
     lr_sunlit_plane plane;
     float low[2], high[2];        // box of the plane
@@ -38,6 +45,7 @@ typedef struct lr_sunlit {
     float *density;               // (1 << levels) of the leaves [1/m^2]
     int place_count;              // of each set, a power of two
     lr_sunlit_place *place[2];    // two sets that know nothing of each other, in the order of the leaves
+    lr_sunlit_beams beams[2];     // of the places
 } lr_sunlit;
 
 // Notes a place in the light of the ray towards `to_sun`, and how much of it was of use.
@@ -67,6 +75,7 @@ float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, lr_vec3f pla
 typedef struct lr_sunlit_choice {
     const lr_sunlit *sunlit;
     float *sum[2], *scratch;      // (place_count) of each set: running sum of the chances, ends at 1
+    uint16_t *guide[2];           // (place_count) of each set: the first place whose sum is above i/place_count
 } lr_sunlit_choice;
 lr_status lr_sunlit_choice_create(const lr_sunlit *sunlit, lr_sunlit_choice *out, lr_error *err);  // MEMORY
 void lr_sunlit_choice_destroy(lr_sunlit_choice *choice);
