@@ -290,6 +290,33 @@ static void assert_same_bits(const lr_rays *a, int i, const lr_rays *b, int k)
     assert_int_equal(a->blocked[i], b->blocked[k]);
 }
 
+// Rays said to be coherent that go everywhere, near and far: every call returns, and shadow rays agree with nearest hits.
+static void coherent_rays_to_all_sides(void **state)
+{
+    (void)state;
+    enum { COUNT = 4096, BATCHES = 24 };
+    room *r = mixed_room(1);
+    lr_bvh *bvh = build(r);
+    lr_rays rays = rays_of(COUNT);
+    uint32_t seed = 8;
+    int met = 0;
+    for (int n = 0; n < BATCHES; n++) {
+        brute_random(&rays, COUNT, lr_v3(-2, -2, 0.2), lr_v3(2, 2, 2.8), &seed);
+        for (int i = 0; i < COUNT && n % 3 > 0; i++)
+            rays.t_far[i] = (float)((i*7919 + n) % 1000)*0.004f;
+        lr_bvh_intersect(bvh, &rays, LR_RAYS_COHERENT);
+        lr_bvh_occluded_panes(bvh, &rays, LR_RAYS_COHERENT);
+        for (int i = 0; i < COUNT; i++) {
+            assert_int_equal(rays.blocked[i] | rays.panes[i], rays.object[i] >= 0);
+            met += rays.object[i] >= 0;
+        }
+    }
+    assert_in_range(met, BATCHES*COUNT/10, BATCHES*COUNT);
+    lr_rays_destroy(&rays);
+    lr_bvh_destroy(bvh);
+    room_destroy(r);
+}
+
 // Batches of 1 .. 33 at any place give the bits of the whole batch, and leave what lies past their end alone.
 static void every_batch_size_and_place(void **state)
 {
@@ -421,6 +448,7 @@ int main(void)
         cmocka_unit_test(closed_room_is_tight),        cmocka_unit_test(ranges_to_flat_walls),
         cmocka_unit_test(ranges_to_a_sphere_at_20_m),  cmocka_unit_test(nearest_equals_brute_force),
         cmocka_unit_test(shared_mesh_equals_copies),   cmocka_unit_test(blocked_equals_hit),
+        cmocka_unit_test(coherent_rays_to_all_sides),
         cmocka_unit_test(every_batch_size_and_place),  cmocka_unit_test(bad_rays_hit_nothing),
         cmocka_unit_test(empty_room),                  cmocka_unit_test(rays_need_a_capacity),
         cmocka_unit_test(many_threads_at_once),
