@@ -3,9 +3,12 @@
 
 #include "core/wide.h"
 
-// Wider than float rounds: of the distance from the box, and at least.
+// Wider than float rounds: of the distance from the shape, and at least.
 #define SLACK_REL 1e-6f
 #define SLACK_M 1e-5f
+// Across the axis more: how near a ray comes to it is known from where it does, to about SLACK_REL of the distance over the root of STEEP.
+#define ACROSS 10.0f
+#define STEEP 1e-2f           // square of the sine to the axis below which that place is not known, and the ray taken as wide as it may turn out
 #define BODY_PAD_REL 1e-6     // bounds in float must hold shapes in double
 #define BODY_PAD_M 1e-6
 
@@ -22,15 +25,21 @@ static void put3(float to[3], lr_vec3 v)
     to[2] = (float)v.z;
 }
 
+// Curved shapes turn about their z axis. Only a ring and a disc leave a hole that no ray through it can meet: all else is closed, or met from inside.
 static lr_body_gate gate_of(const lr_object *object)
 {
     const lr_box3 box = local_bounds(object);
-    lr_body_gate gate;
+    const lr_curved *c = &object->curved;
+    lr_body_gate gate = {.half = INFINITY, .outer = INFINITY};
     put3(gate.center, lr_pose_point(object->pose, lr_mul(lr_add(box.lo, box.hi), 0.5)));
     put3(gate.axis[0], object->pose.rotation.x);
     put3(gate.axis[1], object->pose.rotation.y);
     put3(gate.axis[2], object->pose.rotation.z);
-    put3(gate.half, object->motion ? lr_v3(INFINITY, INFINITY, INFINITY) : lr_mul(lr_sub(box.hi, box.lo), 0.5));
+    if (object->motion || object->mesh)
+        return gate;
+    gate.half = (float)(0.5*(box.hi.z - box.lo.z));
+    gate.outer = (float)(0.5*(box.hi.x - box.lo.x));
+    gate.hole = (float)(object->scale*(c->kind == LR_CURVED_TORUS ? c->radius - c->radius2 : c->kind == LR_CURVED_DISC ? c->radius2 : 0.0));
     return gate;
 }
 
@@ -40,22 +49,34 @@ lr_body lr_body_of(const lr_scene *scene, int object, int tree)
     return (lr_body){.object = o, .index = object, .tree = tree, .pose = o->pose, .inverse_scale = 1.0/o->scale, .gate = gate_of(o)};
 }
 
-LR_WIDE void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, int *keep)
+// Square of the distance from the axis, t along the ray.
+static inline float away2(float x, float y, float dx, float dy, float t)
 {
+    const float u = x + t*dx, v = y + t*dy;
+    return u*u + v*v;
+}
+
+LR_WIDE_WHOLE void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, int *keep)
+{
+    const lr_body_gate g = *gate;
+    const float *ax = g.axis[0], *ay = g.axis[1], *az = g.axis[2];
     for (int i = 0; i < count; i++) {
-        const float x = rays->origin[0][i] - gate->center[0], y = rays->origin[1][i] - gate->center[1], z = rays->origin[2][i] - gate->center[2];
-        const float slack = SLACK_M + SLACK_REL*(fabsf(x) + fabsf(y) + fabsf(z) + fabsf(rays->t_near[i]));
+        const float wx = rays->origin[0][i] - g.center[0], wy = rays->origin[1][i] - g.center[1], wz = rays->origin[2][i] - g.center[2];
+        const float vx = rays->direction[0][i], vy = rays->direction[1][i], vz = rays->direction[2][i];
+        const float x = wx*ax[0] + wy*ax[1] + wz*ax[2], y = wx*ay[0] + wy*ay[1] + wz*ay[2], z = wx*az[0] + wy*az[1] + wz*az[2];
+        const float dx = vx*ax[0] + vy*ax[1] + vz*ax[2], dy = vx*ay[0] + vy*ay[1] + vz*ay[2], dz = vx*az[0] + vy*az[1] + vz*az[2];
+        const float slack = SLACK_M + SLACK_REL*(fabsf(wx) + fabsf(wy) + fabsf(wz) + fabsf(rays->t_near[i]));
+        const float half = g.half*(1.0f + SLACK_REL) + slack, once = 1.0f/dz, t0 = (-half - z)*once, t1 = (half - z)*once;
+        const float enter = t0 < t1 ? t0 : t1, leave = t0 < t1 ? t1 : t0;
         float lo = rays->t_near[i] - slack, hi = rays->t_far[i]*(1.0f + SLACK_REL) + slack;
-        for (int k = 0; k < 3; k++) {
-            const float *a = gate->axis[k], half = gate->half[k]*(1.0f + SLACK_REL) + slack;
-            const float from = x*a[0] + y*a[1] + z*a[2];
-            const float rate = rays->direction[0][i]*a[0] + rays->direction[1][i]*a[1] + rays->direction[2][i]*a[2];
-            const float once = 1.0f/rate, t0 = (-half - from)*once, t1 = (half - from)*once;
-            const float enter = t0 < t1 ? t0 : t1, leave = t0 < t1 ? t1 : t0;
-            lo = enter > lo ? enter : lo;   // what is not a number, along a side of the box, leaves it as it is
-            hi = leave < hi ? leave : hi;
-        }
-        keep[i] = !(lo > hi);
+        lo = enter > lo ? enter : lo;   // what is not a number, across the axis, leaves it as it is
+        hi = leave < hi ? leave : hi;
+        const float steep = dx*dx + dy*dy, nearest = -(x*dx + y*dy)/steep, later = nearest > lo ? nearest : lo, t = later < hi ? later : hi;
+        const float beside = ACROSS*slack + (steep < STEEP ? sqrtf(STEEP)*(hi - lo) : 0.0f), outer = g.outer*(1.0f + SLACK_REL) + beside;
+        const float hole = g.hole*(1.0f - SLACK_REL) - ACROSS*slack, hole2 = hole > 0.0f ? hole*hole : 0.0f;
+        // The distance from the axis is largest at an end.
+        const int past = away2(x, y, dx, dy, t) > outer*outer, through = (away2(x, y, dx, dy, lo) < hole2) & (away2(x, y, dx, dy, hi) < hole2);
+        keep[i] = !(lo > hi) & !past & !through;
     }
 }
 

@@ -7,8 +7,8 @@
 
 #include "scene/scene.h"
 
-// A box around a curved shape at rest, turned with it, in float. What moves has an endless one.
-typedef struct lr_body_gate { float center[3], axis[3][3], half[3]; } lr_body_gate;   // axis: x, y, z of the shape in the world
+// A round box about the axis of a curved shape at rest, with a hole through it, in float. What moves has an endless one.
+typedef struct lr_body_gate { float center[3], axis[3][3], half, outer, hole; } lr_body_gate;   // axis: x, y, z of the shape in the world; half: along z; radii
 
 typedef struct lr_body {
     const lr_object *object;

@@ -85,7 +85,8 @@ static void query_init(query *q, lr_ray_order order, const float *time_s)
     q->time_s = time_s;
 }
 
-// Coherent packets of 16 shadow rays now and then do not return (3.13.5 with AVX-512) when their directions are of several octants.
+// Coherent packets of 16 shadow rays now and then do not return, whatever their directions (3.13.5 with AVX-512): it keeps the lanes left to do
+// in 16 bits of a word and waits for all 64 to be 0. The others hold what lay there before.
 static lr_ray_order shadow_order(lr_ray_order order, int lanes) { return lanes == 16 ? LR_RAYS_INCOHERENT : order; }
 
 // Embree 4 takes the query last, Embree 3 before the rays.
