@@ -7,13 +7,13 @@
 
 #include "core/anglef.h"
 #include "core/thread.h"
-#include "trace/gather_look.h"
+#include "trace/gather_grid.h"
 #include "trace/gather_spread.h"
 #include "trace/sunlit.h"
 #include "trace/work.h"
 
-#define TILE 16                  // cells along and across: records of a tile share even sets of paths
-#define CARE_FROM 16             // paths: with fewer, a coarse answer is wanted: two rounds, no links to sunlit places
+#define SPREAD_REACH 0.25f       // light is averaged within this share of the mean distance to where it comes from
+#define SAME_NORMAL 0.95f        // cosine: a bend of 18 degrees is another surface
 #define PILOT_PATHS (1 << 20)    // of the first round, at most about so many tell where the sun shines
 #define FIRST_PART 3             // one over the share of paths that the first round takes, beside the last: it also tells where the sun shines
 #define SECOND_PART 3            // and the second, without which what errs in the first round would show all over the room
@@ -21,49 +21,13 @@
 #define MORE_LEVELS 3            // after that a point may get a half, 1, 2 times its paths on top, as its error wants
 #define MORE_AT_ONCE 64          // such points of one batch, at most
 
-// ---- the grid of directions -------------------------------------------------------------------------------------------------
-
-static int cells_of_row(int rows, int row)
-{
-    const int n = (int)lrint(2.0*rows*sin(LR_PI*(row + 0.5)/rows));
-    return n < 4 ? 4 : n;
-}
-
-static lr_vec3 cell_direction(const lr_gather *g, int row, int column)
-{
-    const double zenith = LR_PI*(row + 0.5)/g->rows, azimuth = 2.0*LR_PI*(column + 0.5)/cells_of_row(g->rows, row);
-    return lr_v3(sin(zenith)*cos(azimuth), sin(zenith)*sin(azimuth), cos(zenith));
-}
-
-static lr_status make_grid(lr_gather *g, lr_error *err)
-{
-    g->first_cell = malloc(((size_t)g->rows + 1)*sizeof *g->first_cell);
-    if (!g->first_cell)
-        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
-    g->first_cell[0] = 0;
-    for (int r = 0; r < g->rows; r++)
-        g->first_cell[r + 1] = g->first_cell[r] + cells_of_row(g->rows, r);
-    g->cell = malloc((size_t)g->first_cell[g->rows]*sizeof *g->cell);
-    g->record = malloc((size_t)g->first_cell[g->rows]*sizeof *g->record);
-    g->stride = lr_gather_stride(g->values);
-    g->look = aligned_alloc(LR_LOOK_LINE*sizeof(float), (size_t)g->first_cell[g->rows]*(size_t)g->stride*sizeof(float));
-    return g->cell && g->record && g->look ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
-}
+// ---- points ----------------------------------------------------------------------------------------------------------------------
 
 int lr_gather_matte(const lr_surface *surface) { return surface->kind == LR_MATERIAL_DIFFUSE || surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
 
 int lr_gather_coat(const lr_scene *scene, const lr_surface *surface)
 {
     return lr_gather_matte(surface) ? 0 : lr_surface_has_base(surface) ? 1 + (int)(surface - scene->surface) : -1;
-}
-
-// Bits of row and column by turns: neighbours have numbers that differ in their last bits only.
-static uint32_t interleave(int row, int column)
-{
-    uint32_t n = 0;
-    for (int bit = 0; 1 << bit < TILE; bit++)
-        n |= ((uint32_t)row >> bit & 1u) << (2*bit + 1) | ((uint32_t)column >> bit & 1u) << 2*bit;
-    return n;
 }
 
 // Mean over bins of what a surface scatters evenly back to the head [1/sr].
@@ -77,37 +41,25 @@ static float evenly(const lr_line_job *job, const lr_surface *surface, float sca
     return sum;
 }
 
-// A record for every cell of a row whose ray ends on a surface at rest that scatters evenly; panes are looked through.
-static void place_row(lr_gather *g, const lr_line_job *job, int row, const uint8_t *row_seen)
+// A record where a ray ends on a surface at rest that scatters evenly.
+static void place_record(void *context, const lr_line_job *job, int row, int column, int k)
 {
-    const int columns = cells_of_row(g->rows, row);
-    lr_rays *rays = &job->work->rays;
-    for (int first = 0; first < columns; first += LR_CHUNK_PIXELS) {
-        rays->count = columns - first < LR_CHUNK_PIXELS ? columns - first : LR_CHUNK_PIXELS;
-        for (int i = 0; i < rays->count; i++)
-            lr_rays_set(rays, i, g->center, lr_v3f_of(cell_direction(g, row, first + i)), 0.0f, INFINITY, (float)job->moment.time_s);
-        lr_work_intersect(job, rays, LR_RAYS_COHERENT, LR_RAY_CAMERA);
-        lr_work_look_through(job, rays, LR_RAYS_COHERENT);
-        for (int i = 0; i < rays->count; i++) {
-            int *cell = &g->cell[g->first_cell[row] + first + i];
-            *cell = -1;
-            if (!row_seen[row] || rays->object[i] < 0 || job->tracer->scene->object[rays->object[i]].motion)
-                continue;
-            float scale;
-            int material;
-            const lr_surface *surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &scale, &material);
-            const int coat = lr_gather_coat(job->tracer->scene, surface);
-            if (coat < 0)
-                continue;
-            const lr_vec3f n = lr_rays_normal(rays, i);
-            const float cosine = lr_dotf(n, lr_rays_direction(rays, i));
-            *cell = g->record_count++;
-            g->record[*cell] = (lr_gather_record){.cell = (int)(cell - g->cell),
-                .tile = (uint32_t)(row/TILE) << 16 | (uint32_t)((first + i)/TILE), .place = interleave(row % TILE, (first + i) % TILE),
-                .coat = coat, .point = lr_rays_point(rays, i), .normal = lr_mulf(n, cosine > 0.0f ? -1.0f : 1.0f),
-                .share = evenly(job, surface, scale, cosine)};
-        }
-    }
+    lr_gather *g = context;
+    const lr_rays *rays = &job->work->rays;
+    float scale;
+    int material;
+    const lr_surface *surface = lr_scene_surface(job->tracer->scene, rays->object[k], rays->primitive[k], rays->u[k], rays->v[k], &scale, &material);
+    const int coat = lr_gather_coat(job->tracer->scene, surface);
+    if (coat < 0)
+        return;
+    lr_gather_record *r = lr_gather_grid_place(g, row, column);
+    const lr_vec3f n = lr_rays_normal(rays, k);
+    const float cosine = lr_dotf(n, lr_rays_direction(rays, k));
+    r->coat = coat;
+    r->point = lr_rays_point(rays, k);
+    r->normal = lr_mulf(n, cosine > 0.0f ? -1.0f : 1.0f);
+    r->share = evenly(job, surface, scale, cosine);
+    r->part = SPREAD_REACH;
 }
 
 // ---- gathering ----------------------------------------------------------------------------------------------------------------
@@ -128,7 +80,6 @@ typedef struct crew {
     lr_sunlit_use *use;       // what paths of the first round found of the sun, in every so many tiles
     int *use_count;           // of each such tile
     int pilot_every, pilot_room;
-    lr_sunlit *sunlit;        // made of that; or NULL
     lr_sunlit_choice *choice; // (threads)
     int (*progress)(void *, int64_t, int64_t);
     void *context;
@@ -146,20 +97,18 @@ static lr_line_job tile_job(const crew *c, int tile, int worker)
     lr_line_job job = plain_job(c->tracer, c->work[worker]);
     job.seed = lr_hash(job.seed, (uint32_t)c->round);
     job.known = c->round > 0 ? c->gather : NULL;
-    if (c->sunlit && c->round > 0) {
+    if (c->gather->sunlit && c->round > 0) {
         lr_sunlit_weigh(&job, &c->choice[worker], c->gather->record + c->tile[tile], c->tile[tile + 1] - c->tile[tile]);
         job.sunlit = &c->choice[worker];
     }
     return job;
 }
 
-static int batch_of(int paths) { return LR_CHUNK_RAYS/paths < LR_CHUNK_PIXELS ? LR_CHUNK_RAYS/paths : LR_CHUNK_PIXELS; }
-
 static lr_status gather_tile(void *context, int64_t index, int worker, lr_error *err)
 {
     crew *c = context;
     lr_gather *g = c->gather;
-    const int tile = (int)index, batch = batch_of(c->paths), sources = c->tracer->scene->source_count, last = c->tile[tile + 1];
+    const int tile = (int)index, batch = lr_gather_batch(c->paths), sources = c->tracer->scene->source_count, last = c->tile[tile + 1];
     lr_line_job job = tile_job(c, tile, worker);
     lr_sunlit_notes notes = {.plane = {g->center, c->tracer->lights.sun_frame}};
     if (c->round == 0 && tile % c->pilot_every == 0) {
@@ -217,7 +166,7 @@ static lr_status more_of_tile(void *context, int64_t index, int worker, lr_error
     const int tile = (int)index;
     lr_line_job job = {0};
     for (int level = 0; level < MORE_LEVELS; level++) {
-        const int paths = paths_of_level(c, level), most = batch_of(paths) < MORE_AT_ONCE ? batch_of(paths) : MORE_AT_ONCE;
+        const int paths = paths_of_level(c, level), most = lr_gather_batch(paths) < MORE_AT_ONCE ? lr_gather_batch(paths) : MORE_AT_ONCE;
         int wanting[MORE_AT_ONCE], count = 0;
         for (int i = c->tile[tile]; i < c->tile[tile + 1]; i++) {
             if (level_of(c->want[i]) == level)
@@ -235,12 +184,6 @@ static lr_status more_of_tile(void *context, int64_t index, int worker, lr_error
     return LR_OK;
 }
 
-static int by_tile(const void *a, const void *b)
-{
-    const lr_gather_record *x = a, *y = b;
-    return x->tile != y->tile ? (x->tile > y->tile) - (x->tile < y->tile) : (x->place > y->place) - (x->place < y->place);
-}
-
 static lr_status place_records(crew *c, lr_error *err)
 {
     lr_gather *g = c->gather;
@@ -250,27 +193,13 @@ static lr_status place_records(crew *c, lr_error *err)
     // A row of the world's grid counts when any of its directions does: heads may lie on their side.
     for (int r = 0; r < g->rows; r++)
         for (int k = 0; k < 16 && !row_seen[r]; k++)
-            row_seen[r] = c->view[lr_gather_view_of(c->tracer->rig, cell_direction(g, r, k*cells_of_row(g->rows, r)/16))].camera != NULL;
+            row_seen[r] = c->view[lr_gather_view_of(c->tracer->rig, lr_gather_grid_direction(g->rows, r, k*lr_gather_grid_columns(g->rows, r)/16))].camera != NULL;
     lr_line_job job = plain_job(c->tracer, c->work[0]);
     for (int r = 0; r < g->rows; r++)
-        place_row(g, &job, r, row_seen);
-    qsort(g->record, (size_t)g->record_count, sizeof *g->record, by_tile);
-    for (int i = 0; i < g->record_count; i++)
-        g->cell[g->record[i].cell] = i;
+        if (row_seen[r])
+            lr_gather_grid_row(&job, g->center, g->rows, r, place_record, g);
+    lr_gather_grid_sort(g);
     free(row_seen);
-    return LR_OK;
-}
-
-static lr_status cut_tiles(crew *c, lr_error *err)
-{
-    const lr_gather *g = c->gather;
-    c->tile = malloc(((size_t)g->record_count + 1)*sizeof *c->tile);
-    if (!c->tile)
-        return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
-    for (int i = 0; i < g->record_count; i++)
-        if (i == 0 || g->record[i].tile != g->record[i - 1].tile)
-            c->tile[c->tile_count++] = i;
-    c->tile[c->tile_count] = g->record_count;
     return LR_OK;
 }
 
@@ -292,7 +221,7 @@ static lr_status gather_round(crew *c, int threads, int paths, lr_error *err)
 // Room for what about PILOT_PATHS of the first round's paths find of the sun.
 static lr_status open_notes(crew *c, int paths, lr_error *err)
 {
-    c->pilot_room = TILE*TILE*paths;
+    c->pilot_room = LR_GATHER_TILE*LR_GATHER_TILE*paths;
     c->pilot_every = 1 + (int)((int64_t)c->tile_count*c->pilot_room/PILOT_PATHS);
     const size_t kept = (size_t)(c->tile_count/c->pilot_every + 1);
     c->use = malloc(kept*(size_t)c->pilot_room*sizeof *c->use);
@@ -309,11 +238,11 @@ static lr_status find_sunlit(crew *c, int threads, lr_error *err)
         all.count += c->use_count[k];
     }
     const lr_line_job job = plain_job(c->tracer, c->work[0]);
-    if (c->tracer->def.gather_paths < CARE_FROM)
+    if (c->tracer->def.gather_paths < LR_GATHER_CARE_FROM)
         return LR_OK;
-    LR_TRY(lr_sunlit_create(&job, &all, &c->sunlit, err));
-    for (int i = 0; c->sunlit && i < threads; i++)
-        LR_TRY(lr_sunlit_choice_create(c->sunlit, &c->choice[i], err));
+    LR_TRY(lr_sunlit_create(&job, &all, &c->gather->sunlit, err));
+    for (int i = 0; c->gather->sunlit && i < threads; i++)
+        LR_TRY(lr_sunlit_choice_create(c->gather->sunlit, &c->choice[i], err));
     return LR_OK;
 }
 
@@ -331,18 +260,18 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     c->want = calloc((size_t)g->record_count + 1, sizeof *c->want);
     if (!g->irradiance || !g->error || !c->raw || !c->near || !c->had || !c->want)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
-    const int paths = c->tracer->def.gather_paths, first_paths = part_of(paths, paths < CARE_FROM ? COARSE_FIRST_PART : FIRST_PART);
-    LR_TRY(cut_tiles(c, err));
+    const int paths = c->tracer->def.gather_paths, first_paths = part_of(paths, paths < LR_GATHER_CARE_FROM ? COARSE_FIRST_PART : FIRST_PART);
+    LR_TRY(lr_gather_grid_tiles(g, &c->tile, &c->tile_count, err));
     LR_TRY(open_notes(c, first_paths, err));
-    c->jobs = (paths < CARE_FROM ? 2 : 3)*c->tile_count;
+    c->jobs = (paths < LR_GATHER_CARE_FROM ? 2 : 3)*c->tile_count;
     LR_TRY(gather_round(c, threads, first_paths, err));
     LR_TRY(find_sunlit(c, threads, err));
     c->round = 1;
-    if (paths >= CARE_FROM)
+    if (paths >= LR_GATHER_CARE_FROM)
         LR_TRY(gather_round(c, threads, part_of(paths, SECOND_PART), err));
     c->round++;
     LR_TRY(gather_round(c, threads, paths, err));
-    if (paths < CARE_FROM || !(c->tracer->def.noise_ratio > 0.0))
+    if (paths < LR_GATHER_CARE_FROM || !(c->tracer->def.noise_ratio > 0.0))
         return LR_OK;
     c->round++;
     LR_TRY(lr_threads_run(threads, c->tile_count, more_of_tile, c, err));
@@ -351,7 +280,7 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
 
 static lr_status build(crew *c, int threads, lr_error *err)
 {
-    LR_TRY(make_grid(c->gather, err));
+    LR_TRY(lr_gather_grid_create(c->gather, err));
     for (int i = 0; i < threads; i++)
         LR_TRY(lr_work_create(c->tracer, &c->work[i], err));
     lr_gather_views_make(c->tracer->rig, c->view);
@@ -365,7 +294,6 @@ static void close_crew(crew *c, int threads)
         lr_work_destroy(c->work[i]);
     for (int i = 0; c->choice && i < threads; i++)
         lr_sunlit_choice_destroy(&c->choice[i]);
-    lr_sunlit_destroy(c->sunlit);
     free(c->work);
     free(c->choice);
     free(c->raw);
@@ -391,6 +319,7 @@ lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     }
     g->rows = tracer->def.gather_rows;
+    g->least_cosine = SAME_NORMAL;
     g->center = lr_v3f_of(tracer->rig->head_pose.origin);
     g->values = tracer->scene->source_count*tracer->rig->bins.ambient_count;
     const lr_status status = build(&c, threads, err);
@@ -409,6 +338,7 @@ void lr_gather_destroy(lr_gather *g)
 {
     if (!g)
         return;
+    lr_sunlit_destroy(g->sunlit);
     free(g->first_cell);
     free(g->cell);
     free(g->record);

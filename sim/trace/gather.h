@@ -17,7 +17,8 @@
 
 #include "trace/tracer.h"
 
-#define LR_MAX_GATHERED 256  // sources times bins
+#define LR_MAX_GATHERED 256      // sources times bins
+#define LR_GATHER_CARE_FROM 16   // paths: with fewer, a coarse answer is wanted: two rounds, no links to sunlit places, nothing of lobes
 
 typedef struct lr_gather_record {
     int cell;                 // of the grid
@@ -26,6 +27,9 @@ typedef struct lr_gather_record {
     int coat;                 // see lr_gather_coat
     float reach;              // harmonic mean distance to what it sees [m]
     float share;              // of irradiance, that the surface scatters evenly back to the head [1/sr]
+    float part;               // of the mean distance to what sends it light: so far around, that light hardly changes
+    lr_vec3f to_eye;          // of what a lobe sends one way: that way, unit
+    float eye_per_m;          // and 1/distance to the eye there; 0: it is irradiance
 } lr_gather_record;
 
 // Light of one source that came to a point from a known distance, summed over bins, and the same over that distance [1/m].
@@ -33,6 +37,7 @@ typedef struct lr_gather_near { float light, over_m; } lr_gather_near;
 
 typedef struct lr_gather {
     lr_vec3f center;
+    float least_cosine;       // between normals of what counts as the same surface
     int rows;                 // of elevation, from the zenith down
     int *first_cell;          // (rows + 1) into cell
     int *cell;                // record of each direction or -1
@@ -42,6 +47,7 @@ typedef struct lr_gather {
     float *irradiance;        // (record_count x values), source after source, in units of each source's spectrum
     float *error;             // (record_count x values) half the difference of what two halves of the paths gave: varies as the error of
                               // `irradiance` does, but for what averaging over neighbours leaves out
+    struct lr_sunlit *sunlit; // places that send the sun's light on; or NULL
     lr_trace_count count;     // rays it took
     int stride;               // floats of a record of `look`
     float *look;              // (record_count x stride) what looking up needs, side by side: point, normal, coat, 0, irradiance, error

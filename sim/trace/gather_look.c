@@ -72,7 +72,7 @@ int lr_gather_look_aimed(const lr_gather *g, const lr_gather_aim *aim, lr_vec3f 
         look[j] = g->look + (ptrdiff_t)(aim->record[j] < 0 ? 0 : aim->record[j])*g->stride;
         const int same = aim->record[j] >= 0 && look[j][LOOK_COAT] == (float)coat &&
                          lr_gather_same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
-                                                             lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), &d2) &&
+                                                             lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), g->least_cosine, &d2) &&
                          d2 <= aim->most2;
         weight[j] = same ? aim->weight[j] : 0.0f;
         total += weight[j];

@@ -60,8 +60,10 @@ void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v)
         asked = worth;
         memcpy(light, f, sizeof light);
     }
+    lr_vertex from = *v;
+    from.per_m = v->step == 0 ? 1.0f/best.distance : 0.0f;
     if (asked > 0.0f)
-        lr_queue_shadow(job, &job->work->sun, v, best.wi, light, total/((float)CANDIDATES*asked), best.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
+        lr_queue_shadow(job, &job->work->sun, &from, best.wi, light, total/((float)CANDIDATES*asked), best.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
                         job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
 }
 
@@ -107,7 +109,21 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
     for (int k = 0; k < job->tracer->rig->bins.ambient_count; k++)
         factor[k] *= (float)LR_PI;
     lr_keep_path(job, slot, factor, lr_offset_start(&v, wi), wi, up*LR_INV_PI_F, r->point, weight, -1);
-    job->work->path_next.straight[job->work->next.count - 1] = 1;
+    job->work->path_next.straight[job->work->next.count - 1] = LR_STRAIGHT;
+}
+
+// The first step of what a lobe sends to an eye: drawn by the lobe, which is asked for sky and sunlit places too.
+static void leave_lobe(const lr_line_job *job, int slot, const lr_gather_record *r)
+{
+    const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->lobe[r->coat - 1], .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->to_eye};
+    const int before = job->work->next.count;
+    if (job->sunlit)
+        lr_ask_sunlit(job, &v);
+    if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
+        lr_ask_sky(job, &v);
+    lr_go_on(job, &v);
+    if (job->work->next.count > before)
+        job->work->path_next.straight[before] = LR_STRAIGHT;
 }
 
 void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int paths, float *out, lr_gather_near *near)
@@ -135,7 +151,11 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int 
         work->rays.time_s[slot] = 0.0f;
         for (int b = 0; b < bins; b++)
             path->throughput[b*LR_CHUNK_RAYS + slot] = 1.0f/(float)paths;
-        leave_point(job, slot, &record[slot/paths], slot % paths);
+        path->medium[slot] = -1;
+        if (record[slot/paths].eye_per_m > 0.0f)
+            leave_lobe(job, slot, &record[slot/paths]);
+        else
+            leave_point(job, slot, &record[slot/paths], slot % paths);
     }
     lr_collect_shadows(job);
     lr_swap_paths(work);

@@ -13,8 +13,7 @@
 #include "trace/gather_look.h"
 #include "trace/gather_window.h"
 
-#define SPREAD_REACH 0.25f       // averaged within this share of the mean distance to where the light comes from
-#define SPREAD_ANGLE 0.118f      // and within this angle as seen from the head [rad]
+#define SPREAD_ANGLE 0.118f      // averaged within this angle as seen from the head [rad]
 #define SPREAD_CELLS LR_WINDOW_MARGIN   // and this many cells
 #define SPREAD_ROWS (2*SPREAD_CELLS + 1)
 #define LANES LR_WINDOW_LANES
@@ -38,7 +37,7 @@ typedef struct sums { float total, here, paths; float value[LR_MAX_GATHERED], di
 // ---- who is near ----------------------------------------------------------------------------------------------------------
 
 // Squared distance from the point that stands at `own` to those of each row, where lr_gather_same_surface says so.
-LR_WIDE_WHOLE static void find_distances(const lr_gather_window *w, int own, around *restrict a)
+LR_WIDE_WHOLE static void find_distances(const lr_gather_window *w, int own, float least_cosine, around *restrict a)
 {
     const float *restrict x = lr_window_point(w, LR_PLANE_X), *restrict y = lr_window_point(w, LR_PLANE_Y), *restrict z = lr_window_point(w, LR_PLANE_Z);
     const float *restrict nx = lr_window_point(w, LR_PLANE_NX), *restrict ny = lr_window_point(w, LR_PLANE_NY), *restrict nz = lr_window_point(w, LR_PLANE_NZ);
@@ -49,7 +48,7 @@ LR_WIDE_WHOLE static void find_distances(const lr_gather_window *w, int own, aro
         float *restrict d2 = a->d2[r];
         for (int k = 0; k < LANES; k++) {
             float distance2;
-            const int same = lr_gather_same_surface(point, normal, lr_v3f(x[at + k], y[at + k], z[at + k]), lr_v3f(nx[at + k], ny[at + k], nz[at + k]), &distance2);
+            const int same = lr_gather_same_surface(point, normal, lr_v3f(x[at + k], y[at + k], z[at + k]), lr_v3f(nx[at + k], ny[at + k], nz[at + k]), least_cosine, &distance2);
             d2[k] = same & (coat[at + k] == its_coat) & (k < a->count[r]) ? distance2 : INFINITY;
         }
     }
@@ -69,7 +68,7 @@ static void look_around(const lr_gather_window *w, const lr_gather *g, int row, 
         a->count[a->rows] = whole ? n : 2*cells + 1;
         a->at[a->rows] = w->column0[r - w->first_row] + first[a->rows];
     }
-    find_distances(w, w->column0[row - w->first_row] + column, a);
+    find_distances(w, w->column0[row - w->first_row] + column, g->least_cosine, a);
     for (int r = 0; r < a->rows; r++)
         for (int k = middle[r] - RING_CELLS - first[r]; abs(first_row + r - row) <= RING_CELLS && k <= middle[r] + RING_CELLS - first[r]; k++) {
             if (k < 0 || k >= a->count[r] || coat[a->at[r] + k] < 0.0f)
@@ -150,7 +149,8 @@ static void average_source(const lr_spread *s, const lr_gather_window *w, const 
     const int bins = s->tracer->rig->bins.ambient_count;
     const lr_vec3f to = lr_subf(g->record[i].point, g->center);
     const float cell_m = sqrtf(lr_dotf(to, to))*(float)LR_PI/(float)g->rows;
-    const float spread = lr_maxf(SPREAD_REACH*reach_of(w, a, source, g->record[i].reach), LEAST_CELLS*cell_m + 1e-4f);
+    const float reach = reach_of(w, a, source, g->record[i].reach), moving = reach/(1.0f + reach*g->record[i].eye_per_m);
+    const float spread = lr_maxf(g->record[i].part*moving, LEAST_CELLS*cell_m + 1e-4f);
     float *mean = g->irradiance + (size_t)i*(size_t)g->values + source*bins, *error = g->error + (size_t)i*(size_t)g->values + source*bins, e = 0.0f;
     sums sum;
     add_around(w, a, 1.0f/(spread*spread), source, bins, &sum);

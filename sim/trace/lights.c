@@ -127,6 +127,18 @@ float lr_lights_portal_pdf(const lr_lights *lights, lr_vec3f x, lr_vec3f d)
     return total > 0.0f ? pdf/total : 0.0f;
 }
 
+int lr_lights_lamp_ahead(const lr_lights *lights, lr_vec3f x, lr_vec3f d)
+{
+    for (int k = 0; k < lights->lamp_count; k++) {
+        const lr_lit_lamp *l = &lights->lamp[k];
+        const lr_vec3f to = lr_subf(l->center, x), off = lr_crossf(to, d);
+        const float reach = 1.001f*l->reach;
+        if (lr_dotf(off, off) <= reach*reach && lr_dotf(to, d) >= -reach)
+            return 1;
+    }
+    return 0;
+}
+
 int lr_lights_pick_lamp(const lr_lights *lights, lr_vec3f x, float pick, float *weight, float *total)
 {
     float at_hand[LAMPS_AT_HAND];

@@ -63,6 +63,8 @@ static inline float lr_lights_portal_weight(const lr_lit_portal *p, lr_vec3f x)
 }
 // Picks a lamp by its weight at x; `pick` in [0, 1). -1: none matters there.
 int lr_lights_pick_lamp(const lr_lights *lights, lr_vec3f x, float pick, float *weight, float *total);
+// Whether a ray from x may meet a lamp, as far as their spheres tell.
+int lr_lights_lamp_ahead(const lr_lights *lights, lr_vec3f x, lr_vec3f d);
 // Density over solid angle of choosing direction d from x through the openings [1/sr].
 float lr_lights_portal_pdf(const lr_lights *lights, lr_vec3f x, lr_vec3f d);
 // A point on a lamp and its normal.

@@ -10,6 +10,7 @@
 
 #include "core/anglef.h"
 #include "trace/gather.h"
+#include "trace/gloss.h"
 #include "trace/path.h"
 #include "trace/sunlit.h"
 #include "trace/surface_eval.h"
@@ -113,7 +114,7 @@ static void meet_sky(const lr_line_job *job, int i)
 
 static void meet_lamp(const lr_line_job *job, int i)
 {
-    if (job->work->path.straight[i])
+    if (job->work->path.straight[i] == LR_STRAIGHT)
         return;  // lamps directly are left to each pixel
     const lr_lights *lights = &job->tracer->lights;
     const lr_path_state *path = &job->work->path;
@@ -140,7 +141,7 @@ static void meet_lamp(const lr_line_job *job, int i)
 
 static void note_use(const lr_line_job *job, const lr_shadow_queue *q, int k, const float *light)
 {
-    if (!job->notes || !job->work->path.straight[q->path[k]])
+    if (!job->notes || job->work->path.straight[q->path[k]] != LR_STRAIGHT)
         return;
     float sum = 0.0f;
     for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
@@ -370,7 +371,7 @@ static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface
 {
     const int bins = job->tracer->rig->bins.ambient_count;
     float chance = 1.0f, u, unused;
-    if (v->step == 0 && !sample->specular)
+    if (v->step == 0 && !sample->specular && !job->gathered)
         chance = (float)job->tracer->def.bounce_share;
     if (v->step >= ROULETTE_FROM) {
         float most = 0.0f;
@@ -388,7 +389,7 @@ static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface
     return 1;
 }
 
-static void go_on(const lr_line_job *job, const lr_vertex *v)
+void lr_go_on(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_path_state *path = &job->work->path;
     const lr_frame3f frame = lr_frame_aroundf(v->normal);
@@ -411,6 +412,8 @@ static void go_on(const lr_line_job *job, const lr_vertex *v)
         job->work->path_next.straight[job->work->next.count - 1] = path->straight[v->i];
         return;
     }
+    if (path->straight[v->i] == LR_TO_LAMPS)
+        return;  // by a pane's mirror image: that light is gathered
     lr_keep_path(job, v->i, sample.weight, start, wi, sample.specular ? 0.0f : sample.pdf, v->point,
          sample.specular ? 0.0f : v->lamp_weight, medium);
 }
@@ -426,12 +429,26 @@ static void absorb_in_glass(const lr_line_job *job, int i)
         path->throughput[b*LR_CHUNK_RAYS + i] *= expf(-glass->absorption_per_m[b]*job->work->rays.t[i]);
 }
 
+// Adds gathered light of all sources (sources x bins), each bin times `share`.
+static void add_known(const lr_line_job *job, int i, const float *light, const float *share)
+{
+    const lr_path_state *path = &job->work->path;
+    const lr_scene *scene = job->tracer->scene;
+    const int bins = job->tracer->rig->bins.ambient_count;
+    for (int k = 0; k < scene->source_count; k++) {
+        float throughput[LR_MAX_AMBIENT_BINS];
+        for (int b = 0; b < bins; b++)
+            throughput[b] = path->throughput[b*LR_CHUNK_RAYS + i]*share[b]*light[k*bins + b];
+        const lr_source_kind kind = scene->source[k].kind;
+        add_light(job, kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP, k, path->pixel[i], throughput, 1, 1.0f, path->per_m[i]);
+    }
+}
+
 // Adds what the surface scatters evenly of the room's gathered light where there is some. Returns 1 if so. `aim`: where that is, or NULL.
 static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat, const lr_gather_aim *aim)
 {
     const lr_scene *scene = job->tracer->scene;
     const lr_gather *gather = job->known;
-    const int bins = job->tracer->rig->bins.ambient_count;
     float irradiance[LR_MAX_GATHERED], base[LR_MAX_BINS];
     if (!gather || coat < 0 || scene->object[job->work->rays.object[v->i]].motion)
         return 0;
@@ -442,14 +459,42 @@ static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat, c
     if (!(aim ? lr_gather_look_aimed(gather, aim, v->point, facing, coat, errors, irradiance) : lr_gather_look(gather, v->point, facing, coat, errors, irradiance)))
         return 0;
     lr_surface_base(v->surface, v->scale, fabsf(out), base);
-    for (int k = 0; k < scene->source_count; k++) {
-        float throughput[LR_MAX_AMBIENT_BINS];
-        for (int b = 0; b < bins; b++)
-            throughput[b] = path->throughput[b*LR_CHUNK_RAYS + v->i]*base[b]*irradiance[k*bins + b];
-        const lr_source_kind kind = scene->source[k].kind;
-        add_light(job, kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP, k, path->pixel[v->i], throughput, 1, 1.0f, path->per_m[v->i]);
-    }
+    add_known(job, v->i, irradiance, base);
     return 1;
+}
+
+// Adds what the lobe sends of the room's gathered light, but for sun and lamps straight. Returns 1 if that is known.
+static int take_gloss(const lr_line_job *job, const lr_vertex *v)
+{
+    const lr_scene *scene = job->tracer->scene;
+    if (job->gathered || v->step != 0 || !job->gloss || !lr_gloss_has(v->surface) || scene->object[job->work->rays.object[v->i]].motion)
+        return 0;
+    float radiance[LR_MAX_GATHERED], share[LR_MAX_BINS];
+    const lr_vec3f facing = lr_dotf(v->normal, v->wo) >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f);
+    const lr_gather *gloss = job->gloss[lr_dotf(job->ahead, lr_subf(v->point, job->pivot)) >= 0.0f ? LR_GLOSS_FRONT : LR_GLOSS_BACK];
+    if (gloss->record_count == 0 || !lr_gather_look(gloss, v->point, facing, 1 + (int)(v->surface - scene->surface), job->tracer->gather_error, radiance))
+        return 0;
+    for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
+        share[b] = v->surface->kind == LR_MATERIAL_METAL ? v->scale : 1.0f;   // a texture is that of the ground under a coat
+    add_known(job, v->i, radiance, share);
+    return 1;
+}
+
+// What is left of a lobe whose light is gathered: lamps met by the direction that it draws, weighed against their shadow rays.
+static void look_for_lamps(const lr_line_job *job, const lr_vertex *v, const lr_surface *drawn)
+{
+    const lr_frame3f frame = lr_frame_aroundf(v->normal);
+    lr_surface_sample sample;
+    float a, b, lobe, unused;
+    lr_draw2(job, v->i, v->step, LR_DIM_BOUNCE, &a, &b);
+    lr_draw2(job, v->i, v->step, LR_DIM_LOBE, &unused, &lobe);
+    if (!lr_surface_draw(drawn, v->scale, lr_frame_fromf(frame, v->wo), a, b, lobe, &sample))
+        return;
+    const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, sample.wi));
+    if (!lr_lights_lamp_ahead(&job->tracer->lights, v->point, wi))
+        return;
+    lr_keep_path(job, v->i, sample.weight, lr_offset_start(v, wi), wi, sample.pdf, v->point, v->lamp_weight, -1);
+    job->work->path_next.straight[job->work->next.count - 1] = LR_TO_LAMPS;
 }
 
 // Light from the sources, and the path's next ray. Where gathered light is known a matte surface needs no next ray, and a coated one only
@@ -466,12 +511,16 @@ static void scatter(const lr_line_job *job, lr_vertex *v, const lr_gather_aim *a
     }
     if (!drawn)
         return;
+    if ((known || coat < 0) && take_gloss(job, v)) {
+        look_for_lamps(job, v, drawn);
+        return;
+    }
     v->surface = drawn;
     if (!drawn->specular && job->sunlit)
         lr_ask_sunlit(job, v);
     if (!drawn->specular && scene->sky.present && job->tracer->lights.portal_count > 0)
         lr_ask_sky(job, v);
-    go_on(job, v);
+    lr_go_on(job, v);
 }
 
 static void visit(const lr_line_job *job, int i, int step, const lr_gather_aim *aim)
@@ -479,7 +528,8 @@ static void visit(const lr_line_job *job, int i, int step, const lr_gather_aim *
     lr_work *work = job->work;
     const lr_rays *rays = &work->rays;
     if (rays->object[i] < 0) {
-        meet_sky(job, i);
+        if (work->path.straight[i] != LR_TO_LAMPS)
+            meet_sky(job, i);
         return;
     }
     if (job->gathered && step == 1) {
@@ -497,6 +547,8 @@ static void visit(const lr_line_job *job, int i, int step, const lr_gather_aim *
         int material;
         v.surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &v.scale, &material);
     }
+    if (work->path.straight[i] == LR_TO_LAMPS && !v.surface->clear)
+        return;
     scatter(job, &v, aim);
 }
 

@@ -62,6 +62,7 @@ void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v);
 void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim);
 void lr_collect_shadows(const lr_line_job *job);   // traces all three queues and adds what arrives
 
+void lr_go_on(const lr_line_job *job, const lr_vertex *v);   // draws the path's next direction and keeps it there
 // Path i goes on, in the batch that is being made.
 void lr_keep_path(const lr_line_job *job, int i, const float *factor, lr_vec3f origin, lr_vec3f direction, float pdf, lr_vec3f chosen_at, float lamp_weight, int medium);
 void lr_swap_paths(lr_work *work);                 // that batch is the one in hand

@@ -8,6 +8,7 @@
 
 #include "core/anglef.h"
 #include "trace/gather.h"
+#include "trace/gloss.h"
 #include "trace/indirect.h"
 
 #define MOST_SAMPLES 65536
@@ -80,6 +81,7 @@ void lr_tracer_destroy(lr_tracer *tracer)
         return;
     lr_lights_destroy(&tracer->lights);
     lr_gather_destroy(tracer->gather);
+    lr_gloss_destroy(tracer->gloss);
     free(tracer->lobe);
     free(tracer);
 }
@@ -89,7 +91,8 @@ lr_status lr_tracer_gather(lr_tracer *tracer, int threads, int (*progress)(void 
     const int sources = tracer->scene->source_count;
     if (tracer->def.gather_rows == 0 || sources == 0)
         return LR_OK;
-    return lr_gather_create(tracer, threads, progress, context, &tracer->gather, err);
+    LR_TRY(lr_gather_create(tracer, threads, progress, context, &tracer->gather, err));
+    return tracer->gather ? lr_gloss_create(tracer, threads, progress, context, &tracer->gloss, err) : LR_OK;
 }
 
 static lr_status make_path_state(lr_path_state *p)
@@ -416,6 +419,9 @@ void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camer
     job.pivot = lr_v3f_of(job.moment.pivot);
     job.arm = lr_v3f_of(lr_sub(lr_pose_point(job.moment.pose, job.camera->in_module.origin), job.moment.pivot));
     job.known = tracer->gather;
+    if (tracer->gloss)
+        job.gloss = tracer->gloss->view + tracer->gloss->first[module] + LR_GLOSS_SIDES*camera;
+    job.ahead = lr_crossf(lr_v3f_of(lr_rotate(job.moment.pose.rotation, job.camera->in_module.rotation.y)), job.axis);
     job.rate = (float)job.moment.rate_rad_s;
     job.time = (float)job.moment.time_s;
     job.seed = lr_hash(lr_hash((uint32_t)tracer->def.seed, (uint32_t)(tracer->def.seed >> 32)),

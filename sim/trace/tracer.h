@@ -34,6 +34,7 @@ typedef struct lr_tracer {     // read-only while tracing
     lr_surface white;          // matte with reflectance pi in every bin: radiance out = irradiance in
     lr_surface *lobe;          // (materials) the scene's surfaces without what their lobes let through, where that can be told apart
     struct lr_gather *gather;  // or NULL; made by lr_tracer_gather
+    struct lr_gloss *gloss;    // or NULL; likewise
     int measure;               // whether its workers time bare ray calls, see lr_trace_count; 0. Set before lr_tracer_gather to have that measured too
     float gather_error;        // added to the gathered light: this many times its error as the gathering itself shows it; 0
 } lr_tracer;
@@ -46,7 +47,7 @@ lr_tracer lr_tracer_again(const lr_tracer *tracer);
 // Keeps the pointers: scene, bvh and rig must outlive it. The scene is baked to rig->bins. Errors: RANGE, MEMORY.
 lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err);
 void lr_tracer_destroy(lr_tracer *tracer);
-// Gathers the room's ambient light (trace/gather.h) if def.gather_rows is above 0 and there is any. `progress` may be NULL.
+// Gathers the room's ambient light (trace/gather.h, trace/gloss.h) if def.gather_rows is above 0 and there is any. `progress` may be NULL.
 lr_status lr_tracer_gather(lr_tracer *tracer, int threads, int (*progress)(void *context, int64_t done, int64_t total), void *context, lr_error *err);
 
 typedef enum lr_ray_kind {

@@ -18,6 +18,8 @@ struct lr_gather_record;
 struct lr_sunlit_choice;
 struct lr_sunlit_notes;
 
+enum { LR_STRAIGHT = 1, LR_TO_LAMPS };
+
 typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
     int32_t *pixel;
     uint32_t *seed;
@@ -27,7 +29,7 @@ typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
     float *vx, *vy, *vz;         // where it was chosen
     float *throughput;           // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
     float *per_m;                // of a path from a point of the room: 1/length of its first leg; 0: not known
-    uint8_t *straight;           // 1: on its way, past panes at most, from the point of the room where it started
+    uint8_t *straight;           // on its way, past panes at most, LR_STRAIGHT: from the point of the room where it started; LR_TO_LAMPS: to lamps only; or 0
     int32_t *medium;             // object of solid glass the path is in, -1: air
 } lr_path_state;
 
@@ -130,6 +132,8 @@ typedef struct lr_line_job {
     float *gathered;                // not NULL: paths start from points of the room, not from pixels; their irradiance goes here
     int all_light;                  // with it: also what sun and lamps send straight
     const struct lr_gather *known;  // gathered light that paths may take; or NULL
+    struct lr_gather *const *gloss; // what lobes send to the camera from either side of the axis, see trace/gloss.h; or NULL
+    lr_vec3f ahead;                 // from the axis to where the camera's front looks
     struct lr_gather_near *near;    // with `gathered`: light by where it comes from, (points x sources); or NULL
     float *nearness;                // with `gathered`: sum over paths of 1/distance to what they meet first
     int paths, links;               // with `gathered`: from each point; the first so many of the paths ask a sunlit place too
