@@ -25,15 +25,20 @@ static inline float lr_ggx_lambda(lr_vec3f w, float ax, float ay)
     return 0.5f*(sqrtf(1.0f + (x*x + y*y)/(w.z*w.z)) - 1.0f);
 }
 
-// A facet drawn by how much of it is seen from w: density G1(w) D(h) (w.h)/w.z.
-static inline lr_vec3f lr_ggx_draw(lr_vec3f w, float ax, float ay, float u, float v)
+// A facet drawn by how much of it is seen from w: density G1(w) D(h) (w.h)/w.z. By cosine and sine of its turn.
+static inline lr_vec3f lr_ggx_facet(lr_vec3f w, float ax, float ay, float cosine, float sine, float v)
 {
     const lr_vec3f s = lr_unitf(lr_v3f(ax*w.x, ay*w.y, w.z));  // as seen by facets of roughness 1
     const float z = (1.0f - v)*(1.0f + s.z) - s.z, r = sqrtf(lr_maxf(0.0f, 1.0f - z*z));
-    float c, sine;
-    lr_turnf(u, &c, &sine);
-    const lr_vec3f h = lr_v3f(r*c + s.x, r*sine + s.y, z + s.z);
+    const lr_vec3f h = lr_v3f(r*cosine + s.x, r*sine + s.y, z + s.z);
     return lr_unitf(lr_v3f(ax*h.x, ay*h.y, lr_maxf(h.z, 1e-9f)));
+}
+
+static inline lr_vec3f lr_ggx_draw(lr_vec3f w, float ax, float ay, float u, float v)
+{
+    float cosine, sine;
+    lr_turnf(u, &cosine, &sine);
+    return lr_ggx_facet(w, ax, ay, cosine, sine, v);
 }
 
 static inline lr_vec3f lr_mirrorf(lr_vec3f w, lr_vec3f h) { return lr_subf(lr_mulf(h, 2.0f*lr_dotf(w, h)), w); }

@@ -5,6 +5,7 @@
 #include <assert.h>
 #include <string.h>
 
+#include "core/wide.h"
 #include "optics/fresnel.h"
 #include "scene/surface_lobe.h"
 
@@ -18,25 +19,42 @@ static float table_or(const lr_table *table, double lambda_m, double otherwise, 
     return (float)fmin(hi, fmax(lo, y));
 }
 
+typedef struct lobe { lr_vec3f wo; float ax, ay, lambda_o, cosine[GRID_U], sine[GRID_U]; } lobe;   // towards wo; of the facets' turns
+
+// One tilt v, all turns: weight times how much of what facets send is not hidden, G2/G1, 0 where it goes into the ground; cosines to the facet and
+// of the way on.
+LR_WIDE_WHOLE static void look_around(const lobe *l, float v, float weight, float *restrict seen, float *restrict cos_facet, float *restrict cos_in)
+{
+    const lr_vec3f wo = l->wo;
+    const float ax = l->ax, ay = l->ay, lambda_o = l->lambda_o, all = weight*(1.0f + lambda_o);
+    for (int i = 0; i < GRID_U; i++) {
+        const lr_vec3f h = lr_ggx_facet(wo, ax, ay, l->cosine[i], l->sine[i], v), wi = lr_mirrorf(wo, h);
+        const float share = all/(1.0f + lambda_o + lr_ggx_lambda(wi, ax, ay));
+        seen[i] = wi.z > LR_GRAZING ? share : 0.0f;
+        cos_facet[i] = lr_dotf(wo, h);
+        cos_in[i] = wi.z;
+    }
+}
+
 // Mean over facets of (G2/G1) times Fresnel (index above 0) or the retroreflector's fall with angle (index < 0).
 static float lobe_albedo(const lr_surface *s, lr_vec3f wo, float ax, float ay, float index)
 {
     if (!(ax > 0.0f))
         return lr_fresnel_dielectric_f(wo.z, index);  // smooth coat
-    const float lo = lr_ggx_lambda(wo, ax, ay);
+    lobe l = {.wo = wo, .ax = ax, .ay = ay, .lambda_o = lr_ggx_lambda(wo, ax, ay)};
     double sum = 0.0;
+    for (int i = 0; i < GRID_U; i++)
+        lr_turnf(((float)i + 0.5f)/GRID_U, &l.cosine[i], &l.sine[i]);
     for (int j = 0; j < GRID_V; j++) {
         const float q = ((float)j + 0.5f)/GRID_V, v = 1.0f - q*q*q;
+        float seen[GRID_U], cos_facet[GRID_U], cos_in[GRID_U];
+        look_around(&l, v, 3.0f*q*q, seen, cos_facet, cos_in);
         for (int i = 0; i < GRID_U; i++) {
-            const lr_vec3f h = lr_ggx_draw(wo, ax, ay, ((float)i + 0.5f)/GRID_U, v);
-            const lr_vec3f wi = lr_mirrorf(wo, h);
-            if (!(wi.z > LR_GRAZING))
-                continue;
-            float value = 3.0f*q*q*(1.0f + lo)/(1.0f + lo + lr_ggx_lambda(wi, ax, ay));
+            float value = seen[i];
             if (s->kind == LR_MATERIAL_COATED)
-                value *= lr_fresnel_dielectric_f(lr_dotf(wo, h), index);
+                value *= lr_fresnel_dielectric_f(cos_facet[i], index);
             else if (s->kind == LR_MATERIAL_RETROREFLECTOR)
-                value *= s->retro_share*lr_retro_left(wo.z)*lr_retro_left(wi.z);
+                value *= s->retro_share*lr_retro_left(wo.z)*lr_retro_left(cos_in[i]);
             sum += (double)value;
         }
     }
