@@ -18,7 +18,7 @@
 #define FIRST_PART 3             // one over the share of paths that the first round takes, beside the last: it also tells where the sun shines
 #define SECOND_PART 3            // and the second, without which what errs in the first round would show all over the room
 #define COARSE_FIRST_PART 4      // of the first of two rounds, where a coarse answer is wanted
-#define MORE_LEVELS 3            // after that a point may get a half, 1, 2 times its paths on top, as its error wants
+#define MORE_LEVELS 4            // a point of the last round may get a half, 1, 2, 4 times its paths on top, as its error wants
 #define MORE_AT_ONCE 64          // such points of one batch, at most
 
 // ---- points ----------------------------------------------------------------------------------------------------------------------
@@ -71,7 +71,8 @@ typedef struct crew {
     float *raw;               // what each record got from each half of its paths (record_count x 2 x values)
     lr_gather_near *near;     // of the last whole round (record_count x sources)
     int *had;                 // paths of `raw` (record_count)
-    float *want;              // (record_count) see lr_spread
+    float *want;              // (record_count) see lr_spread. By the round before: by its own paths a point that found light by luck would get more, and the mean fall
+    int told_by;              // paths of that round; 0: it told nothing
     lr_gather_view view[LR_GATHER_VIEWS];
     int round;                // 0: full light paths, few; from 1 on: paths that end where the round before knows the light, and links
     int paths;                // of this round, from each record
@@ -92,10 +93,10 @@ static lr_line_job plain_job(const lr_tracer *tracer, lr_work *work)
 }
 
 // For the records of one tile.
-static lr_line_job tile_job(const crew *c, int tile, int worker)
+static lr_line_job tile_job(const crew *c, int tile, uint32_t pass, int worker)
 {
     lr_line_job job = plain_job(c->tracer, c->work[worker]);
-    job.seed = lr_hash(job.seed, (uint32_t)c->round);
+    job.seed = lr_hash(lr_hash(job.seed, (uint32_t)c->round), pass);
     job.known = c->round > 0 ? c->gather : NULL;
     if (c->gather->sunlit && c->round > 0) {
         lr_sunlit_weigh(&job, &c->choice[worker], c->gather->record + c->tile[tile], c->tile[tile + 1] - c->tile[tile]);
@@ -109,7 +110,7 @@ static lr_status gather_tile(void *context, int64_t index, int worker, lr_error 
     crew *c = context;
     lr_gather *g = c->gather;
     const int tile = (int)index, batch = lr_gather_batch(c->paths), sources = c->tracer->scene->source_count, last = c->tile[tile + 1];
-    lr_line_job job = tile_job(c, tile, worker);
+    lr_line_job job = tile_job(c, tile, 0, worker);
     lr_sunlit_notes notes = {.plane = {g->center, c->tracer->lights.sun_frame}};
     if (c->round == 0 && tile % c->pilot_every == 0) {
         notes.use = c->use + (size_t)(tile/c->pilot_every)*(size_t)c->pilot_room;
@@ -169,12 +170,12 @@ static lr_status more_of_tile(void *context, int64_t index, int worker, lr_error
         const int paths = paths_of_level(c, level), most = lr_gather_batch(paths) < MORE_AT_ONCE ? lr_gather_batch(paths) : MORE_AT_ONCE;
         int wanting[MORE_AT_ONCE], count = 0;
         for (int i = c->tile[tile]; i < c->tile[tile + 1]; i++) {
-            if (level_of(c->want[i]) == level)
+            if (level_of(c->want[i]*(float)c->told_by/(float)c->paths) == level)
                 wanting[count++] = i;
             if (count == 0 || (count < most && i + 1 < c->tile[tile + 1]))
                 continue;
             if (!job.tracer)
-                job = tile_job(c, tile, worker);
+                job = tile_job(c, tile, 1, worker);
             lr_line_job of_level = job;
             of_level.seed = lr_hash(job.seed, (uint32_t)level);
             add_paths(c, &of_level, wanting, count, paths);
@@ -210,12 +211,17 @@ static lr_status spread(crew *c, int threads, int wanting, lr_error *err)
     return lr_spread_average(&s, threads, err);
 }
 
-static lr_status gather_round(crew *c, int threads, int paths, lr_error *err)
+// One round; `wanting`: it tells how many paths each point wants. Points get more than `paths` if the round before told so.
+static lr_status gather_round(crew *c, int threads, int paths, int wanting, lr_error *err)
 {
     c->paths = paths;
     LR_TRY(lr_threads_run(threads, c->tile_count, gather_tile, c, err));
+    if (c->told_by > 0)
+        LR_TRY(lr_threads_run(threads, c->tile_count, more_of_tile, c, err));
     c->done += c->tile_count;
-    return spread(c, threads, c->round > 0 && c->tracer->def.noise_ratio > 0.0, err);
+    c->told_by = wanting ? paths : 0;
+    c->round++;
+    return spread(c, threads, wanting, err);
 }
 
 // Room for what about PILOT_PATHS of the first round's paths find of the sun.
@@ -264,18 +270,11 @@ static lr_status gather_all(crew *c, int threads, lr_error *err)
     LR_TRY(lr_gather_grid_tiles(g, &c->tile, &c->tile_count, err));
     LR_TRY(open_notes(c, first_paths, err));
     c->jobs = (paths < LR_GATHER_CARE_FROM ? 2 : 3)*c->tile_count;
-    LR_TRY(gather_round(c, threads, first_paths, err));
+    LR_TRY(gather_round(c, threads, first_paths, 0, err));
     LR_TRY(find_sunlit(c, threads, err));
-    c->round = 1;
     if (paths >= LR_GATHER_CARE_FROM)
-        LR_TRY(gather_round(c, threads, part_of(paths, SECOND_PART), err));
-    c->round++;
-    LR_TRY(gather_round(c, threads, paths, err));
-    if (paths < LR_GATHER_CARE_FROM || !(c->tracer->def.noise_ratio > 0.0))
-        return LR_OK;
-    c->round++;
-    LR_TRY(lr_threads_run(threads, c->tile_count, more_of_tile, c, err));
-    return spread(c, threads, 0, err);
+        LR_TRY(gather_round(c, threads, part_of(paths, SECOND_PART), c->tracer->def.noise_ratio > 0.0, err));
+    return gather_round(c, threads, paths, 0, err);
 }
 
 static lr_status build(crew *c, int threads, lr_error *err)

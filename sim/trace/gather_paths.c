@@ -32,7 +32,8 @@ static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const
 void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_sunlit *s = job->sunlit->sunlit;
-    const int set = job->work->path.pixel[v->i] % 2, bins = job->tracer->rig->bins.ambient_count;
+    const int bins = job->tracer->rig->bins.ambient_count, layer = (int)(lr_hash(job->work->path.seed[v->i], job->work->path.sample[v->i]) % LR_SUNLIT_LAYERS);
+    const int set = 2*layer + job->work->path.pixel[v->i] % 2;
     float u, pick, total = 0.0f, asked = 0.0f, light[LR_MAX_BINS];
     lr_sunlit_link best = {0};
     lr_draw2(job, v->i, v->step, LR_DIM_FAINT_SUN, &u, &pick);   // gathering asks for all, however faint

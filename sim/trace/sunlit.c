@@ -17,7 +17,7 @@
 #define LINK_SHARE 1             // paths of a point for each place that it asks
 #define MOST_LEVELS 10           // leaves: 1024
 #define LEAST_USES 8             // pilot paths of a leaf
-#define PER_LEAF 4               // rays, 2 x 2
+#define PER_LEAF 8               // rays
 #define BEAM_DRAWS 16            // of a place's surface, to know how much it sends back
 #define BEAM_ARRAYS 8            // of lr_sunlit_beams
 #define LANES 8                  // sums made side by side: LEAST_USES << 1 uses make as many places
@@ -134,15 +134,15 @@ static void leaf_box(const lr_sunlit *s, int leaf, float low[2], float high[2])
     }
 }
 
-// A ray of leaf i/PER_LEAF from `far_m` above the plane.
-static void aim(const lr_line_job *job, const lr_sunlit *s, lr_sunlit_place *p, int i, uint32_t seed, float far_m, int slot)
+// A ray of leaf i/PER_LEAF from `far_m` above the plane. Layers go on where those before ended, so that all together are spread evenly.
+static void aim(const lr_line_job *job, const lr_sunlit *s, lr_sunlit_place *p, int i, int set, float far_m, int slot)
 {
     const lr_lights *lights = &job->tracer->lights;
     float low[2], high[2], u, v, a, b, c, t;
-    const uint32_t key = lr_hash(seed, (uint32_t)(i/PER_LEAF));
+    const uint32_t key = lr_hash(lr_hash(job->seed, 0x73756eu + (uint32_t)(set % 2)), (uint32_t)(i/PER_LEAF)), number = (uint32_t)(set/2*PER_LEAF + i % PER_LEAF);
     leaf_box(s, i/PER_LEAF, low, high);
-    lr_sobol2((uint32_t)(i % PER_LEAF), key, &u, &v);
-    lr_sobol2((uint32_t)(i % PER_LEAF), lr_hash(key, 1), &a, &b);
+    lr_sobol2(number, key, &u, &v);
+    lr_sobol2(number, lr_hash(key, 1), &a, &b);
     lr_turnf(b, &c, &t);
     const float radius = lights->sun_sine*sqrtf(a);
     p->to_sun = lr_unitf(lr_frame_tof(s->plane.frame, lr_v3f(radius*c, radius*t, 1.0f)));
@@ -199,7 +199,7 @@ static void find_places(const lr_line_job *job, lr_sunlit *s, int set)
     for (int first = 0; first < s->place_count; first += LR_CHUNK_PIXELS) {
         const int count = s->place_count - first < LR_CHUNK_PIXELS ? s->place_count - first : LR_CHUNK_PIXELS;
         for (int k = 0; k < count; k++)
-            aim(job, s, &s->place[set][first + k], first + k, lr_hash(job->seed, 0x73756eu + (uint32_t)set), far_m, k);
+            aim(job, s, &s->place[set][first + k], first + k, set, far_m, k);
         trace_places(job, s->place[set] + first, count, far_m);
     }
 }
@@ -314,8 +314,10 @@ static void add_worth(float *worth, const lr_sunlit *s, int set, const lr_gather
 }
 
 // How many of the leaf's places, one for each witness, can be seen by it: into seen, of those that might into asked (leaves).
-static void look_at_leaves(const lr_line_job *job, const lr_sunlit *s, const lr_gather_record *witness, int number, uint8_t *seen, uint8_t *asked)
+static void look_at_leaves(const lr_line_job *job, const lr_sunlit_choice *choice, const lr_gather_record *witness, int number, uint8_t *seen, uint8_t *asked)
 {
+    const lr_sunlit *s = choice->sunlit;
+    const lr_sunlit_place *place = s->place[2*choice->layer + number % 2];
     lr_rays *rays = &job->work->rays;
     const int leaves = 1 << s->levels;
     int leaf_of[LR_CHUNK_PIXELS];
@@ -323,7 +325,7 @@ static void look_at_leaves(const lr_line_job *job, const lr_sunlit *s, const lr_
         lr_sunlit_link link;
         rays->count = 0;
         for (; leaf < leaves && rays->count < LR_CHUNK_PIXELS; leaf++) {
-            if (!aim_link(&s->place[number % 2][leaf*PER_LEAF + number/2 % PER_LEAF], witness->point, witness->normal, &link) || lr_dotf(witness->normal, link.wi) <= 0.0f)
+            if (!aim_link(&place[leaf*PER_LEAF + number/2 % PER_LEAF], witness->point, witness->normal, &link) || lr_dotf(witness->normal, link.wi) <= 0.0f)
                 continue;
             leaf_of[rays->count] = leaf;
             lr_rays_set(rays, rays->count++, link.start, link.wi, 0.0f, link.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, 0.0f);
@@ -362,26 +364,27 @@ void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const lr_
 {
     const lr_sunlit *s = choice->sunlit;
     uint8_t seen[1 << MOST_LEVELS] = {0}, asked[1 << MOST_LEVELS] = {0};
+    choice->layer = (int)(lr_hash(job->seed, record->tile) % LR_SUNLIT_LAYERS);
     for (int k = 0; k < WITNESSES; k++)
-        look_at_leaves(job, s, &record[(2*k + 1)*count/(2*WITNESSES)], k, seen, asked);
+        look_at_leaves(job, choice, &record[(2*k + 1)*count/(2*WITNESSES)], k, seen, asked);
     for (int set = 0; set < 2; set++) {
         memset(choice->sum[set], 0, (size_t)s->place_count*sizeof *choice->sum[set]);
         for (int k = 0; k < WITNESSES; k++)
-            add_worth(choice->sum[set], s, set, &record[(2*k + 1)*count/(2*WITNESSES)], choice->scratch);
+            add_worth(choice->sum[set], s, 2*choice->layer + set, &record[(2*k + 1)*count/(2*WITNESSES)], choice->scratch);
         sum_up(choice, set, seen, asked);
     }
 }
 
-const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int set, float u, float *chance)
+const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int half, float u, float *chance)
 {
     const lr_sunlit *s = choice->sunlit;
-    const float *sum = choice->sum[set];
+    const float *sum = choice->sum[half];
     const int last = s->place_count - 1, near = (int)(u*(float)s->place_count);   // exact: a power of two
-    int k = choice->guide[set][near < last ? near : last];
+    int k = choice->guide[half][near < last ? near : last];
     while (k < last && !(u < sum[k]))
         k++;
     *chance = (sum[k] - (k > 0 ? sum[k - 1] : 0.0f))*(float)s->place_count;
-    return &s->place[set][k];
+    return &s->place[2*choice->layer + half][k];
 }
 
 lr_status lr_sunlit_choice_create(const lr_sunlit *sunlit, lr_sunlit_choice *out, lr_error *err)
@@ -389,7 +392,7 @@ lr_status lr_sunlit_choice_create(const lr_sunlit *sunlit, lr_sunlit_choice *out
     const size_t count = (size_t)sunlit->place_count;
     float *block = calloc(3*count, sizeof *block);
     uint16_t *guide = calloc(2*count, sizeof *guide);
-    *out = (lr_sunlit_choice){sunlit, {block, block + count}, block + 2*count, {guide, guide + count}};
+    *out = (lr_sunlit_choice){.sunlit = sunlit, .sum = {block, block + count}, .scratch = block + 2*count, .guide = {guide, guide + count}};
     if (block && guide)
         return LR_OK;
     lr_sunlit_choice_destroy(out);
@@ -463,15 +466,15 @@ lr_status lr_sunlit_create(const lr_line_job *job, const lr_sunlit_notes *notes,
     s->place_count = PER_LEAF << s->levels;
     s->node = calloc((size_t)1 << s->levels, sizeof *s->node);
     s->density = calloc((size_t)1 << s->levels, sizeof *s->density);
-    s->place[0] = calloc((size_t)s->place_count, sizeof *s->place[0]);
-    s->place[1] = calloc((size_t)s->place_count, sizeof *s->place[1]);
-    if (!s->node || !s->density || !s->place[0] || !s->place[1]) {
+    s->place[0] = calloc(2*LR_SUNLIT_LAYERS*(size_t)s->place_count, sizeof *s->place[0]);
+    if (!s->node || !s->density || !s->place[0]) {
         lr_sunlit_destroy(s);
         return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
     }
     make_box(s, notes->use, count);
     split(s, 1, 0, notes->use, count, s->low, s->high);
-    for (int set = 0; set < 2; set++) {
+    for (int set = 0; set < 2*LR_SUNLIT_LAYERS; set++) {
+        s->place[set] = s->place[0] + (size_t)set*(size_t)s->place_count;
         find_places(job, s, set);
         if (make_beams(s, set, job->tracer->rig->bins.ambient_count, err) != LR_OK) {
             lr_sunlit_destroy(s);
@@ -489,8 +492,7 @@ void lr_sunlit_destroy(lr_sunlit *s)
     free(s->node);
     free(s->density);
     free(s->place[0]);
-    free(s->place[1]);
-    free(s->beams[0].x);
-    free(s->beams[1].x);
+    for (int set = 0; set < 2*LR_SUNLIT_LAYERS; set++)
+        free(s->beams[set].x);
     free(s);
 }

@@ -13,6 +13,8 @@
 
 #include "trace/work.h"
 
+#define LR_SUNLIT_LAYERS 8        // sets of places for each half of the paths: what errs in one is not seen all over the room
+
 typedef struct lr_sunlit_plane { lr_vec3f center; lr_frame3f frame; } lr_sunlit_plane;   // z towards the sun
 typedef struct lr_sunlit_use { float x, y, weight; } lr_sunlit_use;   // light that came through a point of the plane [m], and how much
 typedef struct lr_sunlit_notes {  // of pilot paths
@@ -44,8 +46,8 @@ typedef struct lr_sunlit {
     struct { float at; int axis; } *node;   // (1 << levels) node 1 is the root, 2 n and 2 n + 1 its halves, below `at` and above
     float *density;               // (1 << levels) of the leaves [1/m^2]
     int place_count;              // of each set, a power of two
-    lr_sunlit_place *place[2];    // two sets that know nothing of each other, in the order of the leaves
-    lr_sunlit_beams beams[2];     // of the places
+    lr_sunlit_place *place[2*LR_SUNLIT_LAYERS];   // sets 2 l and 2 l + 1 of layer l know nothing of each other; in the order of the leaves
+    lr_sunlit_beams beams[2*LR_SUNLIT_LAYERS];    // of the places
 } lr_sunlit;
 
 // Notes a place in the light of the ray towards `to_sun`, and how much of it was of use.
@@ -63,7 +65,7 @@ typedef struct lr_sunlit_link { lr_vec3f start, wi; float distance, here, there;
 int lr_sunlit_reach(const lr_sunlit_place *place, lr_vec3f point, lr_vec3f normal, lr_sunlit_link *out);   // 0: nothing. Either side of the normal
 // Its share, where paths find the place too by directions drawn at the point with density `pdf` [1/sr].
 float lr_sunlit_share(const lr_sunlit_place *place, const lr_sunlit_link *link, float pdf);
-const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u);   // the place at u in [0, 1), all alike
+const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u);   // the place of a set at u in [0, 1), all alike
 
 // What a place sends to a point of the room on the side of its normal: irradiance of each bin, its share taken.
 int lr_sunlit_connect(const lr_sunlit_place *place, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out);  // 0: nothing
@@ -74,14 +76,15 @@ float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, lr_vec3f pla
 // The chance of asking each place for the points of one piece of the room.
 typedef struct lr_sunlit_choice {
     const lr_sunlit *sunlit;
-    float *sum[2], *scratch;      // (place_count) of each set: running sum of the chances, ends at 1
-    uint16_t *guide[2];           // (place_count) of each set: the first place whose sum is above i/place_count
+    int layer;                    // of which places are asked
+    float *sum[2], *scratch;      // (place_count) of its sets: running sum of the chances, ends at 1
+    uint16_t *guide[2];           // (place_count) of its sets: the first place whose sum is above i/place_count
 } lr_sunlit_choice;
 lr_status lr_sunlit_choice_create(const lr_sunlit *sunlit, lr_sunlit_choice *out, lr_error *err);  // MEMORY
 void lr_sunlit_choice_destroy(lr_sunlit_choice *choice);
 // By what places would send to some of the records, which lie together.
 void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const struct lr_gather_record *record, int count);
-// The place at u in [0, 1). `chance` of it over that if all were asked alike.
-const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int set, float u, float *chance);
+// The place at u in [0, 1), of either set. `chance` of it over that if all were asked alike.
+const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int half, float u, float *chance);
 
 #endif
