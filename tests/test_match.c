@@ -198,6 +198,36 @@ static void ends_of_lines_are_matched(void **unused)
     destroy(p);
 }
 
+// Memory of a thread serves many blocks, in any order.
+static void what_was_matched_before_leaves_no_trace(void **unused)
+{
+    (void)unused;
+    pair_of_lines *used = create();
+    int asked = 0;
+    for (int k = 0; k < 4; k++) {
+        pair_of_lines *fresh = create();
+        scatter();
+        render(used, 10.4 + 20.0*k, 0.0, 1.0);  // the lower line's first pixel is nearest to an upper one with no match
+        for (int v = 0; v < 2; v++)
+            memcpy(fresh->signal[v], used->signal[v], LINES*PIXELS*sizeof(float));
+        match(used);
+        match(fresh);
+        for (int v = 0; v < 2; v++)
+            for (int i = 0; i < LINES*PIXELS; i++) {
+                assert_int_equal(isfinite(used->inverse[v][i]), isfinite(fresh->inverse[v][i]));
+                if (!isfinite(used->inverse[v][i]))
+                    continue;
+                asked++;
+                assert_memory_equal(&used->inverse[v][i], &fresh->inverse[v][i], sizeof(float));
+                assert_memory_equal(&used->sigma[v][i], &fresh->sigma[v][i], sizeof(float));
+                assert_memory_equal(&used->clue[v][i], &fresh->clue[v][i], sizeof(lr_match_clue));
+            }
+        destroy(fresh);
+    }
+    assert_true(asked > 4*LINES*PIXELS);
+    destroy(used);
+}
+
 static void noise_alone_is_not_believed(void **unused)
 {
     (void)unused;
@@ -249,6 +279,7 @@ int main(void)
         cmocka_unit_test(random_dots_are_matched_below_the_pixel),
         cmocka_unit_test(sloping_surfaces_and_other_exposures_are_matched),
         cmocka_unit_test(ends_of_lines_are_matched),
+        cmocka_unit_test(what_was_matched_before_leaves_no_trace),
         cmocka_unit_test(noise_alone_is_not_believed),
         cmocka_unit_test(wrong_settings_are_named),
     };

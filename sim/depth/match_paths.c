@@ -163,6 +163,7 @@ void lr_match_backward(const lr_matcher *m, lr_match_work *w, int line, int is_f
         }
         w->winner[0][(size_t)line*(size_t)pixels + (size_t)i] = (float)NAN;
         w->choice[(size_t)line*(size_t)pixels + (size_t)i] = -1;
+        w->margin[0][(size_t)line*(size_t)pixels + (size_t)i] = 0;
         if (unusable(m, i))
             continue;
         if (choose_upper(m, w, line, i, total_of(lr_match_row(w->sum + volume, m, i), down, w->total, n)))
