@@ -19,8 +19,10 @@
 
 #if defined(__x86_64__) && defined(__GNUC__) && !defined(__SANITIZE_ADDRESS__)
 #define LR_MATCH_FAST __attribute__((target_clones("avx2", "default")))
+#define LR_MATCH_WHOLE __attribute__((target_clones("avx2", "default"), flatten))
 #else
 #define LR_MATCH_FAST
+#define LR_MATCH_WHOLE
 #endif
 
 typedef struct match_side {      // one view as reference

@@ -6,11 +6,14 @@
 // Where there is little light that answer is worse than what smoothing knew already: the straight line through the winners of the
 // window. So both are weighed by their information, the rule of Bayes for two independent Gaussians.
 #include <math.h>
+#include <string.h>
 
 #include "depth/match_body.h"
 
-#define MOST 32              // samples of a window, padded
-#define PAD 8                // windows are filled up to a multiple, with samples of no weight: whole vectors
+#define BESIDE 32            // pixels refined side by side
+#define REACH 15             // refine_window at most
+#define MOST (2*REACH + 1)   // samples of a window
+#define WIDTH (BESIDE + 2*REACH)
 #define ROUNDS 2
 #define SAME_SURFACE 3       // candidates a neighbour may differ and still belong
 #define FEWEST 5             // samples; with fewer on the same surface all are taken
@@ -38,173 +41,239 @@ void lr_match_spline(const float *in, int count, float *c, float *slope)
         slope[i] = 0.5f*(c[i < count - 1 ? i + 1 : i] - c[i > 0 ? i - 1 : i]);
 }
 
-typedef struct window {
-    int count, padded;               // samples; with those of no weight
-    int pixel[MOST];
-    float offset[MOST];              // from the pixel
-    float weight[MOST];              // 1, or 0 of what only pads
-    float a[MOST], place[MOST], per_q[MOST];  // reference; pixel in the other view and its change by q
-    float lean;                      // change of q by pixel along the line
-    float level;                     // q of the line through the neighbours' winners, less that of the pixel's own winner
-    float drive[MOST];               // change of b by q over the gain, free of offset and gain
-    float power;                     // sum of drive^2
-    float a_mean, a_power;
-} window;
+// BESIDE pixels of a line and what is around them; outside the line `on` is 0 and there are no winners.
+typedef struct cut {
+    float on[WIDTH], winner[WIDTH], signal[WIDTH], slope[WIDTH];
+    float zero[WIDTH], turn[WIDTH];  // cell of the other view's table at no inverse range, and its change by q
+} cut;
 
-// Neighbours of the same surface, and the straight line through their candidates.
-static inline void choose_samples(const lr_matcher *m, const float *winner, int pixels, int i, window *v)
-{
-    const int r = m->def.refine_window;
-    int kept = 0;
-    for (int u = -r; u <= r; u++)
-        kept += i + u >= 0 && i + u < pixels && fabsf(winner[i + u] - winner[i]) <= SAME_SURFACE;
-    const int all = kept < FEWEST;
-    float n = 0.0f, u1 = 0.0f, k1 = 0.0f, uk = 0.0f, uu = 0.0f;
-    v->count = 0;
-    for (int u = -r; u <= r; u++) {
-        const int at = i + u;
-        if (at < 0 || at >= pixels)
-            continue;
-        const int near = fabsf(winner[at] - winner[i]) <= SAME_SURFACE;
-        if (!near && !all)
-            continue;
-        const float x = (float)u, rise = winner[at] - winner[i];
-        if (near)
-            n += 1.0f, u1 += x, k1 += rise, uk += x*rise, uu += x*x;
-        v->pixel[v->count] = at;
-        v->offset[v->count++] = (float)u;
-    }
-    v->padded = (v->count + PAD - 1)/PAD*PAD;
-    for (int k = 0; k < v->padded; k++) {
-        v->weight[k] = k < v->count ? 1.0f : 0.0f;
-        if (k >= v->count)
-            v->pixel[k] = v->pixel[0], v->offset[k] = v->offset[0];
-    }
-    const float step = (float)m->inverse_step, spread = n*uu - u1*u1, slope = spread > 0.0f ? (n*uk - u1*k1)/spread : 0.0f;
-    v->lean = uu > 0.0f ? uk/uu*step : 0.0f;
-    v->level = (k1 - slope*u1)/n*step;  // n: the pixel itself at least
-}
+// The windows of BESIDE pixels, one lane each. A sample that a lane leaves out has no weight, and adds nothing.
+typedef struct windows {
+    int samples;
+    float weight[MOST][BESIDE];      // 1 or 0
+    float a[MOST][BESIDE], b[MOST][BESIDE];  // reference; other view
+    float place[MOST][BESIDE], per_q[MOST][BESIDE];  // pixel in the other view and its change by q
+    float drive[MOST][BESIDE];       // change of b by q over the gain, free of offset and gain
+    float power[BESIDE];             // sum of drive^2
+    float a_mean[BESIDE], a_power[BESIDE];
+    float count[BESIDE];             // samples
+    float lean[BESIDE];              // change of q by pixel along the line
+    float level[BESIDE];             // q of the line through the neighbours' winners, less that of the pixel's own winner
+    float end_offset[2][BESIDE], end_place[2][BESIDE], end_per_q[2][BESIDE];  // of the first and the last sample
+    int good[BESIDE];
+} windows;
 
-static inline int inside(const window *v, int other)
-{
-    const float a = v->place[0], b = v->place[v->count - 1], last = (float)(other - 1);
-    return a >= 0.0f && b >= 0.0f && a <= last && b <= last;  // places run one way
-}
+typedef struct answers {     // of one round
+    float step[BESIDE];          // of q; free of what the winners say
+    float gain[BESIDE], rest[BESIDE];    // mean square that gain, offset and step leave
+    float noise[BESIDE], fixed[BESIDE];  // variance expected: of light and reading, and of gain from pixel to pixel, which is the same in every line
+    float likeness[BESIDE];
+    float light[BESIDE];         // information on q [1/q^2] of the intensities
+    double q[BESIDE];
+} answers;
 
-// Places in the other view for q; 0 if the window leaves it.
-static inline int project(const lr_matcher *m, int from, double q, window *v)
+static inline float larger(float a, float b) { return a > b ? a : b; }  // unlike fmaxf, in vectors too
+
+// Windows around pixels `first` and the following.
+static inline void cut_out(const lr_matcher *m, const lr_match_work *w, int from, int line, int first, cut *c)
 {
     const match_side *side = &m->side[from];
-    const float scale = (float)(side->above*side->cells_per_tangent), start = (float)side->tangent_lo;
-    float at[MOST];
-    int cell[MOST];
-    for (int n = 0; n < v->padded; n++) {
-        const float secant = side->secant[v->pixel[n]];
-        at[n] = (side->tangent[v->pixel[n]] - start)*(float)side->cells_per_tangent + scale*secant*((float)q + v->lean*v->offset[n]);
-        v->per_q[n] = scale*secant;
-    }
-    for (int n = 0; n < v->padded; n++)
-        if (!(at[n] >= 0.0f && at[n] < LR_MATCH_CELLS))
-            return 0;
-    for (int n = 0; n < v->padded; n++)
-        cell[n] = (int)at[n];
-    for (int n = 0; n < v->padded; n++) {
-        const float a = side->place[cell[n]], step = side->place[cell[n] + 1] - a;
-        v->place[n] = a + step*(at[n] - (float)cell[n]);
-        v->per_q[n] *= step;
-    }
-    return inside(v, m->side[1 - from].pixels);
-}
-
-// Places after a step of q, by their slopes: over the candidate or two that a refinement moves they bend by under 0.002 pixels.
-static inline int advance(float step, int other, window *v)
-{
-    for (int n = 0; n < v->padded; n++)
-        v->place[n] += v->per_q[n]*step;
-    return inside(v, other);
-}
-
-// Change of place from one pixel of the reference to the next, from the window's ends.
-static inline float stretch_of(const window *v)
-{
-    const int end = v->count - 1;
-    return (v->place[end] - v->place[0])/(v->offset[end] - v->offset[0]);
-}
-
-static inline int make_drive(const float *signal, const float *slope, window *v)
-{
-    const float stretch = stretch_of(v), n = (float)v->count;
-    float a_sum = 0.0f, d_sum = 0.0f, aa = 0.0f, ad = 0.0f;
-    if (!(fabsf(stretch) > 0.05f))
-        return 0;
-    for (int k = 0; k < v->padded; k++) {
-        v->a[k] = signal[v->pixel[k]]*v->weight[k];
-        v->drive[k] = slope[v->pixel[k]]*v->per_q[k]/stretch*v->weight[k];
-    }
-    for (int k = 0; k < v->count; k++)
-        a_sum += v->a[k], d_sum += v->drive[k];
-    for (int k = 0; k < v->padded; k++) {
-        v->a[k] -= a_sum/n*v->weight[k];
-        v->drive[k] -= d_sum/n*v->weight[k];
-    }
-    for (int k = 0; k < v->count; k++)
-        aa += v->a[k]*v->a[k], ad += v->a[k]*v->drive[k];
-    v->a_mean = a_sum/n;
-    v->a_power = aa;
-    v->power = 0.0f;
-    for (int k = 0; k < v->padded; k++)
-        v->drive[k] -= aa > 0.0f ? ad/aa*v->a[k] : 0.0f;
-    for (int k = 0; k < v->count; k++)
-        v->power += v->drive[k]*v->drive[k];
-    return v->power > 0.0f && aa > 0.0f;
-}
-
-// The other view at the window's places.
-static inline void sample(const float *c, int count, const window *v, float *b)
-{
-    int cell[MOST];
-    for (int k = 0; k < v->padded; k++) {
-        const int i = (int)v->place[k];
-        cell[k] = i < 1 ? 1 : i > count - 3 ? count - 3 : i;
-    }
-    for (int k = 0; k < v->padded; k++) {
-        const float t = v->place[k] - (float)cell[k], s = 1.0f - t;
-        b[k] = (s*s*s*c[cell[k] - 1] + (3.0f*t*t*t - 6.0f*t*t + 4.0f)*c[cell[k]] + (3.0f*s*s*s - 6.0f*s*s + 4.0f)*c[cell[k] + 1] + t*t*t*c[cell[k] + 2])
-               *(1.0f/6.0f)*v->weight[k];
+    const size_t row = (size_t)line*(size_t)side->pixels;
+    const float start = (float)side->tangent_lo, cells = (float)side->cells_per_tangent, scale = (float)(side->above*side->cells_per_tangent);
+    for (int k = 0; k < WIDTH; k++) {
+        const int wanted = first - REACH + k, on = wanted >= 0 && wanted < side->pixels, i = on ? wanted : 0;
+        c->on[k] = on ? 1.0f : 0.0f;
+        c->winner[k] = on ? w->winner[from][row + (size_t)i] : (float)NAN;
+        c->signal[k] = w->mean[from][row + (size_t)i];
+        c->slope[k] = w->slope[from][row + (size_t)i];
+        c->zero[k] = (side->tangent[i] - start)*cells;
+        c->turn[k] = scale*side->secant[i];
     }
 }
 
-typedef struct answer {  // of one round
-    float step;              // of q; free of what the winners say
-    float gain, rest;        // mean square that gain, offset and step leave
-    float noise, fixed;      // variance expected: of light and reading, and of gain from pixel to pixel, which is the same in every line
-    float likeness;
-} answer;
-
-static inline answer solve(const float *spline, int count, const window *v)
+// Neighbours of the same surface, and the straight line through their candidates.
+static inline void choose_samples(const lr_matcher *m, const cut *c, windows *v)
 {
-    float b[MOST], b_sum = 0.0f, ab = 0.0f, db = 0.0f, bb = 0.0f;
-    sample(spline, count, v, b);
-    for (int k = 0; k < v->count; k++)
-        b_sum += b[k];
-    b_sum /= (float)v->count;
-    for (int k = 0; k < v->count; k++) {
-        b[k] -= b_sum;
-        ab += v->a[k]*b[k];
-        db += v->drive[k]*b[k];
-        bb += b[k]*b[k];
+    const int r = m->def.refine_window;
+    const float step = (float)m->inverse_step;
+    float n[BESIDE] = {0}, u1[BESIDE] = {0}, k1[BESIDE] = {0}, uk[BESIDE] = {0}, uu[BESIDE] = {0};
+    v->samples = 2*r + 1;
+    for (int s = 0; s < v->samples; s++) {
+        const float x = (float)(s - r);
+        const float *around = c->winner + REACH - r + s;
+        for (int p = 0; p < BESIDE; p++) {
+            const float rise = around[p] - c->winner[REACH + p];
+            const float near = fabsf(rise) <= SAME_SURFACE ? 1.0f : 0.0f, up = fabsf(rise) <= SAME_SURFACE ? rise : 0.0f;
+            v->weight[s][p] = near;
+            n[p] += near;
+            u1[p] += x*near;
+            k1[p] += up;
+            uk[p] += x*up;
+            uu[p] += x*x*near;
+        }
     }
-    const float gain = ab/v->a_power, rest = bb - ab*ab/v->a_power - db*db/v->power, g2 = gain*gain;
-    return (answer){.step = gain > GAIN_LEAST ? -db/(gain*v->power) : 0.0f, .gain = gain, .rest = fmaxf(rest, 0.0f)/fmaxf((float)v->count - 3.0f, 1.0f),
-                    .noise = LR_MATCH_NOISE*(1.0f + g2), .fixed = FIXED_VARIANCE*(g2*v->a_mean*v->a_mean + b_sum*b_sum),
-                    .likeness = ab/sqrtf(fmaxf(v->a_power*bb, 1e-12f))};
+    for (int p = 0; p < BESIDE; p++) {
+        const float spread = n[p]*uu[p] - u1[p]*u1[p], slope = spread > 0.0f ? (n[p]*uk[p] - u1[p]*k1[p])/spread : 0.0f;
+        v->lean[p] = uu[p] > 0.0f ? uk[p]/uu[p]*step : 0.0f;
+        v->level[p] = (k1[p] - slope*u1[p])/n[p]*step;  // n: the pixel itself at least, where it has a winner
+        v->count[p] = 0.0f;
+    }
+    for (int s = 0; s < v->samples; s++)
+        for (int p = 0; p < BESIDE; p++) {
+            const float all = c->on[REACH - r + s + p], near = v->weight[s][p], weight = n[p] < FEWEST ? all : near;
+            v->weight[s][p] = weight;
+            v->count[p] += weight;
+        }
 }
 
-// Information on q [1/q^2]: of the intensities, whose noise is at least what is expected and more where they do not fit (speckle and a
-// bent surface leave more: what is left tells), and of the winners.
-static inline float light_information(const window *v, const answer *a)
+// Whether the windows' ends lie in the other view. Places run one way.
+static inline void keep_inside(int other, windows *v)
 {
-    return a->gain > GAIN_LEAST ? a->gain*a->gain*v->power/fmaxf(a->rest, a->noise + a->fixed) : 0.0f;
+    const float last = (float)(other - 1);
+    for (int p = 0; p < BESIDE; p++) {
+        const float a = v->end_place[0][p], b = v->end_place[1][p];
+        v->good[p] &= (a >= 0.0f) & (b >= 0.0f) & (a <= last) & (b <= last);
+    }
+}
+
+// Sample `s`, `x` pixels off, as the windows' end `end` so far.
+static inline void keep_end(windows *v, int s, int x, int end)
+{
+    const float *weight = v->weight[s], *place = v->place[s], *per_q = v->per_q[s];
+    float *end_place = v->end_place[end], *end_per_q = v->end_per_q[end], *end_offset = v->end_offset[end];
+    for (int p = 0; p < BESIDE; p++) {
+        const int kept = weight[p] > 0.0f;
+        const float a = end_place[p], b = end_per_q[p], o = end_offset[p], a1 = place[p], b1 = per_q[p];
+        end_place[p] = kept ? a1 : a;
+        end_per_q[p] = kept ? b1 : b;
+        end_offset[p] = kept ? (float)x : o;
+    }
+}
+
+// Places in the other view for q; a window that leaves it is not good.
+static inline void project(const lr_matcher *m, int from, const cut *c, const double *q, windows *v)
+{
+    const float *table = m->side[from].place;
+    const int r = m->def.refine_window;
+    float q0[BESIDE];
+    for (int p = 0; p < BESIDE; p++)
+        q0[p] = (float)q[p];
+    for (int s = 0; s < v->samples; s++) {
+        const float x = (float)(s - r), *zero = c->zero + REACH - r + s, *turn = c->turn + REACH - r + s;
+        const float *weight = v->weight[s];
+        float at[BESIDE];
+        for (int p = 0; p < BESIDE; p++) {
+            const float wanted = zero[p] + turn[p]*(q0[p] + v->lean[p]*x);
+            const int in = (wanted >= 0.0f) & (wanted < LR_MATCH_CELLS), kept = weight[p] > 0.0f;
+            v->good[p] &= in | !kept;
+            at[p] = in & kept ? wanted : 0.0f;
+        }
+        float pair[BESIDE][2];
+        for (int p = 0; p < BESIDE; p++)
+            memcpy(pair[p], table + (int)at[p], sizeof pair[p]);
+        for (int p = 0; p < BESIDE; p++) {
+            const float a = pair[p][0], step = pair[p][1] - a;
+            v->place[s][p] = a + step*(at[p] - (float)(int)at[p]);
+            v->per_q[s][p] = turn[p]*step;
+        }
+    }
+    for (int s = 0; s < v->samples; s++)
+        keep_end(v, s, s - r, 1);
+    for (int s = v->samples - 1; s >= 0; s--)
+        keep_end(v, s, s - r, 0);
+    keep_inside(m->side[1 - from].pixels, v);
+}
+
+static inline void make_drive(const lr_matcher *m, const cut *c, windows *v)
+{
+    const int r = m->def.refine_window;
+    float stretch[BESIDE], a_sum[BESIDE] = {0}, d_sum[BESIDE] = {0}, aa[BESIDE] = {0}, ad[BESIDE] = {0}, power[BESIDE] = {0};
+    for (int p = 0; p < BESIDE; p++) {  // change of place from one pixel of the reference to the next, from the window's ends
+        stretch[p] = (v->end_place[1][p] - v->end_place[0][p])/(v->end_offset[1][p] - v->end_offset[0][p]);
+        v->good[p] &= fabsf(stretch[p]) > 0.05f;
+    }
+    for (int s = 0; s < v->samples; s++) {
+        const float *signal = c->signal + REACH - r + s, *slope = c->slope + REACH - r + s;
+        for (int p = 0; p < BESIDE; p++) {
+            v->a[s][p] = signal[p]*v->weight[s][p];
+            v->drive[s][p] = slope[p]*v->per_q[s][p]/stretch[p]*v->weight[s][p];
+            a_sum[p] += v->a[s][p];
+            d_sum[p] += v->drive[s][p];
+        }
+    }
+    for (int p = 0; p < BESIDE; p++)
+        v->a_mean[p] = a_sum[p]/v->count[p], d_sum[p] /= v->count[p];
+    for (int s = 0; s < v->samples; s++)
+        for (int p = 0; p < BESIDE; p++) {
+            v->a[s][p] -= v->a_mean[p]*v->weight[s][p];
+            v->drive[s][p] -= d_sum[p]*v->weight[s][p];
+            aa[p] += v->a[s][p]*v->a[s][p];
+            ad[p] += v->a[s][p]*v->drive[s][p];
+        }
+    for (int p = 0; p < BESIDE; p++)
+        ad[p] = aa[p] > 0.0f ? ad[p]/aa[p] : 0.0f;
+    for (int s = 0; s < v->samples; s++)
+        for (int p = 0; p < BESIDE; p++) {
+            v->drive[s][p] -= ad[p]*v->a[s][p];
+            power[p] += v->drive[s][p]*v->drive[s][p];
+        }
+    for (int p = 0; p < BESIDE; p++) {
+        v->a_power[p] = aa[p];
+        v->power[p] = power[p];
+        v->good[p] &= (power[p] > 0.0f) & (aa[p] > 0.0f);
+    }
+}
+
+// The other view at the windows' places, moved by a step of q by their slopes: over the candidate or two that a refinement moves they bend
+// by under 0.002 pixels. Lanes that are not good may ask for any place.
+static inline void sample(const float *spline, int count, const float *step, windows *v)
+{
+    const float least = 1.0f, most = (float)(count - 3);
+    for (int s = 0; s < v->samples; s++) {
+        float place[BESIDE], tap[BESIDE][4];
+        int cell[BESIDE];
+        for (int p = 0; p < BESIDE; p++) {
+            place[p] = v->place[s][p] + v->per_q[s][p]*step[p];
+            const float low = place[p] > least ? place[p] : least;
+            cell[p] = (int)(low < most ? low : most);
+        }
+        for (int p = 0; p < BESIDE; p++)
+            memcpy(tap[p], spline + cell[p] - 1, sizeof tap[p]);
+        for (int p = 0; p < BESIDE; p++) {
+            const float t = place[p] - (float)cell[p], o = 1.0f - t;
+            v->place[s][p] = place[p];
+            v->b[s][p] = (o*o*o*tap[p][0] + (3.0f*t*t*t - 6.0f*t*t + 4.0f)*tap[p][1] + (3.0f*o*o*o - 6.0f*o*o + 4.0f)*tap[p][2] + t*t*t*tap[p][3])
+                         *(1.0f/6.0f)*v->weight[s][p];
+        }
+    }
+}
+
+static inline void solve(windows *v, answers *out)
+{
+    float mean[BESIDE] = {0}, ab[BESIDE] = {0}, db[BESIDE] = {0}, bb[BESIDE] = {0};
+    for (int s = 0; s < v->samples; s++)
+        for (int p = 0; p < BESIDE; p++)
+            mean[p] += v->b[s][p];
+    for (int p = 0; p < BESIDE; p++)
+        mean[p] /= v->count[p];
+    for (int s = 0; s < v->samples; s++)
+        for (int p = 0; p < BESIDE; p++) {
+            const float b = v->b[s][p] - mean[p]*v->weight[s][p];
+            ab[p] += v->a[s][p]*b;
+            db[p] += v->drive[s][p]*b;
+            bb[p] += b*b;
+        }
+    for (int p = 0; p < BESIDE; p++) {
+        const float gain = ab[p]/v->a_power[p], g2 = gain*gain, rest = bb[p] - ab[p]*ab[p]/v->a_power[p] - db[p]*db[p]/v->power[p];
+        out->step[p] = gain > GAIN_LEAST ? -db[p]/(gain*v->power[p]) : 0.0f;
+        out->gain[p] = gain;
+        out->rest[p] = larger(rest, 0.0f)/larger(v->count[p] - 3.0f, 1.0f);
+        out->noise[p] = LR_MATCH_NOISE*(1.0f + g2);
+        out->fixed[p] = FIXED_VARIANCE*(g2*v->a_mean[p]*v->a_mean[p] + mean[p]*mean[p]);
+        out->likeness[p] = ab[p]/sqrtf(larger(v->a_power[p]*bb[p], 1e-12f));
+        // Noise is at least what is expected and more where intensities do not fit: speckle and a bent surface leave more, and what is left tells.
+        out->light[p] = gain > GAIN_LEAST ? g2*v->power[p]/larger(out->rest[p], out->noise[p] + out->fixed[p]) : 0.0f;
+    }
 }
 
 static inline float winners_information(const lr_matcher *m)
@@ -213,57 +282,75 @@ static inline float winners_information(const lr_matcher *m)
     return 1.0f/(error*error);
 }
 
-// Share of the intensities' error variance that neighbouring lines have in common: all of what gain from pixel to pixel makes, and half
-// of what does not fit at all.
-static inline float repeating(const answer *a)
+LR_MATCH_WHOLE static void refine_beside(const lr_matcher *m, const float *spline, int from, const cut *c, windows *v, answers *a)
 {
-    const float plain = FIT_PLAIN*FIT_PLAIN*a->noise, odd = a->rest > plain ? FIT_REPEATS*(1.0f - plain/a->rest) : 0.0f;
-    return fmaxf(a->fixed/fmaxf(a->rest, a->noise + a->fixed), odd);
+    const int other = m->side[1 - from].pixels;
+    const float known = winners_information(m);
+    const double reach = (double)MOVE_MAX*m->inverse_step;
+    double start[BESIDE], line_q[BESIDE];
+    float step[BESIDE] = {0};
+    choose_samples(m, c, v);
+    for (int p = 0; p < BESIDE; p++) {
+        start[p] = (double)c->winner[REACH + p]*m->inverse_step;
+        a->q[p] = line_q[p] = start[p] + (double)v->level[p];
+        v->good[p] = v->count[p] >= 3.0f;
+    }
+    project(m, from, c, a->q, v);
+    make_drive(m, c, v);
+    for (int round = 0; round < ROUNDS; round++) {
+        sample(spline, other, step, v);
+        solve(v, a);
+        for (int p = 0; p < BESIDE; p++) {
+            step[p] = (a->light[p]*a->step[p] + known*(float)(line_q[p] - a->q[p]))/(a->light[p] + known);
+            a->q[p] += (double)step[p];
+            v->good[p] &= fabs(a->q[p] - start[p]) <= reach;
+            v->end_place[0][p] += v->end_per_q[0][p]*step[p];
+            v->end_place[1][p] += v->end_per_q[1][p]*step[p];
+        }
+        keep_inside(other, v);
+    }
 }
 
-LR_MATCH_FAST static void refine_pixel(const lr_matcher *m, lr_match_work *w, int from, int line, int i)
+// Share of the intensities' error variance that neighbouring lines have in common: all of what gain from pixel to pixel makes, and half
+// of what does not fit at all.
+static inline float repeating(const answers *a, int p)
 {
-    const int pixels = m->side[from].pixels, other = m->side[1 - from].pixels;
-    const size_t row = (size_t)line*(size_t)pixels;
-    const float *spline = w->spline[1 - from] + (size_t)line*(size_t)other;
-    const float *winner = w->winner[from] + row;
-    lr_match_clue *clue = &w->clue[from][row + (size_t)i];
-    window v;
-    choose_samples(m, winner, pixels, i, &v);
-    const double start = (double)winner[i]*m->inverse_step, reach = (double)MOVE_MAX*m->inverse_step, line_q = start + (double)v.level;
-    const float known = winners_information(m);
-    double q = line_q;
-    answer a = {.gain = 1.0f};
-    float light = 0.0f;
-    int good = v.count >= 3 && project(m, from, q, &v) && make_drive(w->mean[from] + row, w->slope[from] + row, &v);
-    for (int round = 0; good && round < ROUNDS; round++) {
-        a = solve(spline, other, &v);
-        light = light_information(&v, &a);
-        const float step = (light*a.step + known*(float)(line_q - q))/(light + known);
-        q += (double)step;
-        good = fabs(q - start) <= reach && advance(step, other, &v);
-    }
+    const float plain = FIT_PLAIN*FIT_PLAIN*a->noise[p], odd = a->rest[p] > plain ? FIT_REPEATS*(1.0f - plain/a->rest[p]) : 0.0f;
+    return larger(a->fixed[p]/larger(a->rest[p], a->noise[p] + a->fixed[p]), odd);
+}
+
+// What lane `p` found of pixel i; where it is not good the winner stays.
+static inline void keep_answer(const lr_matcher *m, lr_match_work *w, int from, int line, int i, const answers *a, int p, int good, float known)
+{
+    const size_t at = (size_t)line*(size_t)m->side[from].pixels + (size_t)i;
+    lr_match_clue *clue = &w->clue[from][at];
+    const double start = (double)w->winner[from][at]*m->inverse_step, q = good ? a->q[p] : start;
     float per_q = 0.0f;
-    const float place = lr_match_partner(&m->side[from], i, good ? q : start, &per_q);
-    w->inverse[from][row + (size_t)i] = (float)(good ? q : start);
+    const float place = lr_match_partner(&m->side[from], i, q, &per_q), light = a->light[p];
+    w->inverse[from][at] = place >= 0.0f ? (float)q : (float)NAN;
     clue->moved_px = good ? (float)fabs(q - start)*fabsf(per_q) : 2.0f*MOVE_MAX;
-    clue->likeness = good ? a.likeness : 0.0f;
-    clue->fit = good ? sqrtf(a.rest/a.noise) : 10.0f;
+    clue->likeness = good ? a->likeness[p] : 0.0f;
+    clue->fit = good ? sqrtf(a->rest[p]/a->noise[p]) : 10.0f;
     clue->sigma_px = good ? fabsf(per_q)/sqrtf(light + known) : 10.0f;
-    clue->common_px = good ? fabsf(per_q)*sqrtf(light*repeating(&a) + known)/(light + known) : 10.0f;
-    if (!(place >= 0.0f))
-        w->inverse[from][row + (size_t)i] = (float)NAN;
+    clue->common_px = good ? fabsf(per_q)*sqrtf(light*repeating(a, p) + known)/(light + known) : 10.0f;
 }
 
 void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line)
 {
     const int pixels = m->side[from].pixels;
-    const size_t row = (size_t)line*(size_t)pixels;
-    for (int i = 0; i < pixels; i++)
-        if (isfinite(w->winner[from][row + (size_t)i]))
-            refine_pixel(m, w, from, line, i);
-        else
-            w->inverse[from][row + (size_t)i] = (float)NAN;
+    const float known = winners_information(m), *spline = w->spline[1 - from] + (size_t)line*(size_t)m->side[1 - from].pixels;
+    cut c;
+    windows v = {0};
+    answers a;
+    for (int first = 0; first < pixels; first += BESIDE) {
+        cut_out(m, w, from, line, first, &c);
+        refine_beside(m, spline, from, &c, &v, &a);
+        for (int p = 0; p < BESIDE && first + p < pixels; p++)
+            if (isfinite(c.winner[REACH + p]))
+                keep_answer(m, w, from, line, first + p, &a, p, v.good[p], known);
+            else
+                w->inverse[from][(size_t)line*(size_t)pixels + (size_t)(first + p)] = (float)NAN;
+    }
 }
 
 // Distance in pixels from the straight line through the neighbours at two pixels on either side.
