@@ -50,13 +50,20 @@ static lr_status make_side(const lr_pair *pair, int from, match_side *side, lr_e
     side->tangent = malloc((size_t)side->pixels*sizeof *side->tangent);
     side->secant = malloc((size_t)side->pixels*sizeof *side->secant);
     side->place = malloc((LR_MATCH_CELLS + 1)*sizeof *side->place);
-    if (!side->tangent || !side->secant || !side->place)
+    const size_t around = (size_t)side->pixels + 2*LR_MATCH_REACH + LR_MATCH_BESIDE;
+    side->on = calloc(around, sizeof *side->on);
+    side->zero = calloc(around, sizeof *side->zero);
+    side->turn = calloc(around, sizeof *side->turn);
+    if (!side->tangent || !side->secant || !side->place || !side->on || !side->zero || !side->turn)
         return lr_fail(err, LR_ERR_MEMORY, "match: out of memory");
     for (int i = 0; i < side->pixels; i++) {
         const double angle = lr_view_angle(view, i);
         const int good = fabs(angle) <= ANGLE_MOST;
         side->tangent[i] = good ? (float)tan(angle) : (float)NAN;
         side->secant[i] = good ? (float)(1.0/cos(angle)) : (float)NAN;
+        side->on[LR_MATCH_REACH + i] = 1.0f;
+        side->zero[LR_MATCH_REACH + i] = (side->tangent[i] - (float)side->tangent_lo)*(float)side->cells_per_tangent;
+        side->turn[LR_MATCH_REACH + i] = (float)(side->above*side->cells_per_tangent)*side->secant[i];
     }
     for (int c = 0; c <= LR_MATCH_CELLS; c++)
         side->place[c] = (float)lr_view_pixel(other, atan(side->tangent_lo + c/side->cells_per_tangent));
@@ -158,6 +165,9 @@ void lr_matcher_destroy(lr_matcher *m)
         free(m->side[s].tangent);
         free(m->side[s].secant);
         free(m->side[s].place);
+        free(m->side[s].on);
+        free(m->side[s].zero);
+        free(m->side[s].turn);
     }
     free(m->place);
     free(m->first);
@@ -184,7 +194,7 @@ float lr_match_level(double electrons, double read_noise_e)
 static int work_allocate(const lr_matcher *m, lr_match_work *w)
 {
     const size_t lines = (size_t)w->lines, nu = (size_t)m->side[0].pixels, nl = (size_t)m->side[1].pixels, stride = (size_t)m->stride;
-    const size_t most = nu > nl ? nu : nl, ring = (2*(size_t)m->def.window + 3)*stride + LR_MATCH_GUARD, volume = lines*nu*stride + LR_MATCH_GUARD;
+    const size_t most = nu > nl ? nu : nl, together = (size_t)m->padded*LR_MATCH_TOGETHER, volume = lines*nu*stride + LR_MATCH_GUARD;
     int good = 1;
     for (int s = 0; s < 2; s++) {
         const size_t n = lines*(s ? nl : nu);
@@ -193,25 +203,35 @@ static int work_allocate(const lr_matcher *m, lr_match_work *w)
         good &= (w->slope[s] = malloc(n*sizeof(float))) != NULL;
         good &= (w->inverse[s] = malloc(n*sizeof(float))) != NULL;
         good &= (w->winner[s] = malloc(n*sizeof(float))) != NULL;
+        good &= (w->agreed[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
+        good &= (w->per_q[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
+        good &= (w->sigma[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
+        good &= (w->common[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
+        good &= (w->partner[s] = malloc((s ? nl : nu)*sizeof(float))) != NULL;
         good &= (w->clue[s] = calloc(n, sizeof(lr_match_clue))) != NULL;
     }
+    for (int k = 0; k < 3; k++)
+        good &= (w->around[k] = malloc((most + 2*LR_MATCH_REACH + LR_MATCH_BESIDE)*sizeof(float))) != NULL;
     good &= (w->choice = malloc(lines*nu*sizeof(int16_t))) != NULL;
     good &= (w->margin[0] = malloc(lines*nu*sizeof(uint16_t))) != NULL;
     good &= (w->scratch = malloc(3*most*sizeof(float))) != NULL;
-    good &= (w->upper8 = malloc(nu)) != NULL;
-    good &= (w->lower8 = malloc(nl*(size_t)m->upsample)) != NULL;
-    good &= (w->bound = malloc(nl*(size_t)m->upsample*sizeof(uint16_t))) != NULL;
+    good &= (w->upper = malloc(nu*LR_MATCH_TOGETHER*sizeof(uint16_t))) != NULL;
+    for (int k = 0; k < 3; k++)
+        good &= (w->lower8[k] = malloc((nl + 1)*(size_t)m->upsample)) != NULL;
+    good &= (w->bound = malloc(nl*(size_t)m->upsample*LR_MATCH_TOGETHER*sizeof(uint16_t))) != NULL;
     good &= (w->cost = malloc(volume)) != NULL;
     good &= (w->sum = malloc(volume)) != NULL;
     good &= (w->down = malloc(nu*stride + LR_MATCH_GUARD)) != NULL;
-    good &= (w->ring = malloc(ring)) != NULL;
-    good &= (w->window_sum = malloc((size_t)m->padded*sizeof(uint16_t))) != NULL;
-    good &= (w->total = malloc((size_t)m->padded*sizeof(uint16_t))) != NULL;
-    good &= (w->path = malloc(2*stride + LR_MATCH_GUARD)) != NULL;
+    good &= (w->ring = malloc((2*(size_t)m->def.window + 1)*together*sizeof(uint16_t))) != NULL;
+    good &= (w->found = malloc(together*sizeof(uint16_t))) != NULL;
+    good &= (w->window_sum = malloc(together*sizeof(uint16_t))) != NULL;
+    good &= (w->fresh_cost = malloc(together)) != NULL;
+    good &= (w->total = calloc((size_t)m->padded + LR_MATCH_LANES, sizeof(uint16_t))) != NULL;
+    good &= (w->path = malloc(3*stride + LR_MATCH_GUARD)) != NULL;
     good &= (w->best = malloc(nl*sizeof(uint16_t))) != NULL;
     if (good) {
         memset(w->down, GUARD_VALUE, nu*stride + LR_MATCH_GUARD);
-        memset(w->path, GUARD_VALUE, 2*stride + LR_MATCH_GUARD);
+        memset(w->path, GUARD_VALUE, 3*stride + LR_MATCH_GUARD);
     }
     return good;
 }
@@ -237,10 +257,12 @@ void lr_match_work_destroy(lr_match_work *w)
         return;
     for (int s = 0; s < 2; s++) {
         free(w->mean[s]), free(w->spline[s]), free(w->slope[s]), free(w->inverse[s]), free(w->winner[s]), free(w->clue[s]);
-        free(w->margin[s]);
+        free(w->agreed[s]), free(w->per_q[s]), free(w->sigma[s]), free(w->common[s]), free(w->partner[s]), free(w->margin[s]);
     }
-    free(w->scratch), free(w->upper8), free(w->lower8), free(w->bound), free(w->cost), free(w->sum), free(w->down), free(w->ring);
-    free(w->window_sum), free(w->total), free(w->path), free(w->best), free(w->choice);
+    for (int k = 0; k < 3; k++)
+        free(w->around[k]), free(w->lower8[k]);
+    free(w->scratch), free(w->upper), free(w->bound), free(w->cost), free(w->sum), free(w->down), free(w->ring);
+    free(w->found), free(w->window_sum), free(w->fresh_cost), free(w->total), free(w->path), free(w->best), free(w->choice);
     free(w);
 }
 
@@ -270,6 +292,7 @@ static void refine_line(const lr_matcher *m, lr_match_work *w, int l)
     }
     for (int s = 0; s < 2; s++)
         lr_match_refine(m, w, s, l);
+    lr_match_partners_of_line(m, w, l);
     for (int s = 0; s < 2; s++)
         lr_match_compare(m, w, s, l);
 }
@@ -277,12 +300,11 @@ static void refine_line(const lr_matcher *m, lr_match_work *w, int l)
 void lr_match_block(const lr_matcher *m, lr_match_work *w, const float *const signal[2], int lines, int first, int count, const lr_match_map map[2])
 {
     assert(lines <= w->lines && first >= 0 && count > 0 && first + count <= lines);
-    const size_t volume = (size_t)m->side[0].pixels*(size_t)m->stride;
     for (int s = 0; s < 2; s++)
         average(signal[s], lines, m->side[s].pixels, w->mean[s]);
     for (int l = 0; l < lines; l++) {
-        lr_match_levelled(m, w, l);
-        lr_match_costs(m, w, w->cost + (size_t)l*volume);
+        if (l % LR_MATCH_TOGETHER == 0)
+            lr_match_costs(m, w, l, lines);
         lr_match_forward(m, w, l, l == 0);
     }
     const int from = first > LR_MATCH_SMOOTH ? first - LR_MATCH_SMOOTH : 0, end = first + count + LR_MATCH_SMOOTH < lines ? first + count + LR_MATCH_SMOOTH : lines;

@@ -2,8 +2,10 @@
 #include <math.h>
 #include <string.h>
 
+#include "core/wide.h"
 #include "depth/match_body.h"
 
+#define LINES LR_MATCH_TOGETHER
 #define LEVEL_RADIUS 14      // pixels on either side that a pixel is levelled by
 #define LEVEL_FLOOR 4.0f     // added to the local variance: 15 times the noise left, so that noise alone stays small
 #define LEVEL_SCALE 40.0f    // steps per local standard deviation
@@ -61,56 +63,74 @@ static void upsample(const float *in, int count, int factor, uint8_t *out)
 
 // For every place of the upsampled line the least and most within half a pixel: a dot between two candidates costs nothing.
 // Source: Birchfield & Tomasi, A Pixel Dissimilarity Measure That Is Insensitive to Image Sampling, IEEE PAMI 20(4), 1998.
-static void bounds(const uint8_t *in, int count, int slack, uint16_t *out)
+// `in` has `slack` bytes before and behind, like its ends; lo and hi are spare.
+LR_WIDE static void bounds(const uint8_t *restrict in, int count, int slack, uint8_t *restrict lo, uint8_t *restrict hi, uint16_t *restrict out)
 {
-    for (int i = 0; i < count; i++) {
-        unsigned lo = 255, hi = 0;
-        for (int j = i < slack ? 0 : i - slack; j <= i + slack && j < count; j++) {
-            lo = in[j] < lo ? in[j] : lo;
-            hi = in[j] > hi ? in[j] : hi;
+    memcpy(lo, in, (size_t)count);
+    memcpy(hi, in, (size_t)count);
+    for (int d = -slack; d <= slack; d++)
+        for (int i = 0; i < count; i++) {
+            const uint8_t x = in[i + d];
+            lo[i] = x < lo[i] ? x : lo[i];
+            hi[i] = x > hi[i] ? x : hi[i];
         }
-        out[i] = (uint16_t)(hi << 8 | lo);
-    }
+    for (int i = 0; i < count; i++)
+        out[LINES*i] = (uint16_t)(hi[i] << 8 | lo[i]);
 }
 
-void lr_match_levelled(const lr_matcher *m, lr_match_work *w, int line)
+// Line `line` as the `slot`-th of those whose costs are made together.
+static void level_lines(const lr_matcher *m, lr_match_work *w, int line, int slot)
 {
     const int nu = m->side[0].pixels, nl = m->side[1].pixels;
     level(w->mean[0] + (size_t)line*(size_t)nu, nu, w->scratch, w->scratch + nu);
     for (int i = 0; i < nu; i++)
-        w->upper8[i] = to_byte(w->scratch[i]);
+        w->upper[LINES*i + slot] = to_byte(w->scratch[i]);
     level(w->mean[1] + (size_t)line*(size_t)nl, nl, w->scratch, w->scratch + nl);
-    upsample(w->scratch, nl, m->upsample, w->lower8);
-    bounds(w->lower8, (nl - 1)*m->upsample + 1, m->upsample/2, w->bound);
+    const int places = (nl - 1)*m->upsample + 1, slack = m->upsample/2;
+    uint8_t *fine = w->lower8[0] + slack;
+    upsample(w->scratch, nl, m->upsample, fine);
+    memset(fine - slack, fine[0], (size_t)slack);
+    memset(fine + places, fine[places - 1], (size_t)slack);
+    bounds(fine, places, slack, w->lower8[1], w->lower8[2], w->bound + slot);
 }
 
-// How far `upper` is outside the bounds.
-LR_MATCH_FAST static void differences(const uint16_t *restrict bound, const uint16_t *restrict place, uint8_t upper, uint8_t *restrict out,
-                                      uint8_t *restrict most, int count)
-{
-    for (int k = 0; k < count; k++) {
-        const uint16_t b = bound[place[k]];
-        out[k] = (uint8_t)(b & 255);
-        most[k] = (uint8_t)(b >> 8);
-    }
-    for (int k = 0; k < count; k++) {
-        const uint8_t lo = out[k], hi = most[k], below = lo > upper ? (uint8_t)(lo - upper) : 0, above = upper > hi ? (uint8_t)(upper - hi) : 0;
-        const uint8_t d = below > above ? below : above;
-        out[k] = d > DIFFERENCE_MAX ? DIFFERENCE_MAX : d;
-    }
-}
-
-LR_MATCH_FAST static void slide(uint16_t *restrict sum, const uint8_t *restrict in, const uint8_t *restrict out, int count)
+// What the bounds of LINES lines say at the candidates' places: places are the same in every line.
+static void look_up(const uint16_t *restrict bound, const uint16_t *restrict place, uint16_t *restrict out, int count)
 {
     for (int k = 0; k < count; k++)
-        sum[k] = (uint16_t)(sum[k] + in[k] - out[k]);
+        memcpy(out + LINES*k, bound + LINES*place[k], LINES*sizeof *out);
 }
 
-// Mean over the window, scaled so that DIFFERENCE_MAX everywhere gives COST_MAX.
-LR_MATCH_FAST static void store(const uint16_t *restrict sum, uint16_t factor, uint8_t *restrict cost, int count)
+// A pixel enters the window and the one in `row` leaves it: how far it is outside the bounds in `found`. The cost is the mean over the
+// window, scaled so that DIFFERENCE_MAX everywhere gives COST_MAX. All are (candidates x LINES).
+LR_WIDE static void slide(const uint16_t *restrict found, const uint16_t *restrict pixel, uint16_t factor, uint16_t *restrict row, uint16_t *restrict sum,
+                                uint8_t *restrict cost, int groups)
 {
-    for (int k = 0; k < count; k++)
-        cost[k] = (uint8_t)(((uint32_t)sum[k]*factor) >> 16);
+    enum { MOST = LR_MATCH_LANES*LINES };
+    int16_t level[MOST];
+    for (int e = 0; e < MOST; e++)
+        level[e] = (int16_t)pixel[e % LINES];
+    for (int g = 0; g < groups; g++, found += MOST, row += MOST, sum += MOST, cost += MOST)
+        for (int e = 0; e < MOST; e++) {
+            const int16_t under = (int16_t)((found[e] & 255) - level[e]), over = (int16_t)(level[e] - (found[e] >> 8)), most = under > over ? under : over;
+            const int16_t positive = most > 0 ? most : 0;
+            const uint16_t d = (uint16_t)(positive < DIFFERENCE_MAX ? positive : DIFFERENCE_MAX), s = (uint16_t)(sum[e] + d - row[e]);
+            row[e] = d;
+            sum[e] = s;
+            cost[e] = (uint8_t)(((uint32_t)s*factor) >> 16);
+        }
+}
+
+// (candidates x LINES) to a row of candidates for each line.
+LR_WIDE static void part(const uint8_t *restrict cost, uint8_t *restrict a, uint8_t *restrict b, uint8_t *restrict c, uint8_t *restrict d, int groups)
+{
+    const int count = groups*LR_MATCH_LANES;
+    for (int k = 0; k < count; k++) {
+        a[k] = cost[LINES*k];
+        b[k] = cost[LINES*k + 1];
+        c[k] = cost[LINES*k + 2];
+        d[k] = cost[LINES*k + 3];
+    }
 }
 
 // What lies outside the other line costs a little: more than a true match, less than the best of wrong ones, so that a surface may go
@@ -127,23 +147,27 @@ static void mark_outside(const lr_matcher *m, int pixel, uint8_t *cost)
     memset(cost + last + 1, LR_MATCH_COST_OUTSIDE, (size_t)(count - last - 1));
 }
 
-void lr_match_costs(const lr_matcher *m, lr_match_work *w, uint8_t *cost)
+// Costs of LINES lines from `line`, fewer where the block ends: the last one repeats.
+void lr_match_costs(const lr_matcher *m, lr_match_work *w, int line, int lines)
 {
-    const int pixels = m->side[0].pixels, r = m->def.window, n = 2*r + 1, padded = m->padded;
+    const int pixels = m->side[0].pixels, r = m->def.window, n = 2*r + 1, padded = m->padded, groups = padded/LR_MATCH_LANES;
     const uint16_t factor = (uint16_t)(65536.0*LR_MATCH_COST_MAX/(DIFFERENCE_MAX*n));
-    memset(w->ring, 0, (size_t)n*(size_t)m->stride);
-    memset(w->window_sum, 0, (size_t)padded*sizeof *w->window_sum);
+    const size_t volume = (size_t)pixels*(size_t)m->stride, row_size = (size_t)padded*LINES;
+    for (int j = 0; j < LINES; j++)
+        level_lines(m, w, line + j < lines ? line + j : lines - 1, j);
+    memset(w->ring, 0, (size_t)n*row_size*sizeof *w->ring);
+    memset(w->window_sum, 0, row_size*sizeof *w->window_sum);
     for (int i = -r; i < pixels + r; i++) {  // i enters the window; ends repeat
-        const int pixel = i < 0 ? 0 : i >= pixels ? pixels - 1 : i, slot = (i + r) % n;
-        uint8_t *row = w->ring + (size_t)slot*(size_t)m->stride, *fresh = w->ring + (size_t)n*(size_t)m->stride, *most = fresh + m->stride;
-        differences(w->bound, m->place + (size_t)pixel*(size_t)padded, w->upper8[pixel], fresh, most, padded);
-        slide(w->window_sum, fresh, row, padded);
-        memcpy(row, fresh, (size_t)padded);
-        const int centre = i - r;
+        const int pixel = i < 0 ? 0 : i >= pixels ? pixels - 1 : i, slot = (i + r) % n, centre = i - r;
+        look_up(w->bound, m->place + (size_t)pixel*(size_t)padded, w->found, padded);
+        slide(w->found, w->upper + LINES*pixel, factor, w->ring + (size_t)slot*row_size, w->window_sum, w->fresh_cost, groups);
         if (centre < 0)
             continue;
-        uint8_t *out = lr_match_row(cost, m, centre);
-        store(w->window_sum, factor, out, padded);
-        mark_outside(m, centre, out);
+        uint8_t *out[LINES];
+        for (int j = 0; j < LINES; j++)
+            out[j] = lr_match_row(w->cost + (size_t)(line + j < lines ? line + j : lines - 1)*volume, m, centre);
+        part(w->fresh_cost, out[0], out[1], out[2], out[3], groups);
+        for (int j = 0; j < LINES; j++)
+            mark_outside(m, centre, out[j]);
     }
 }

@@ -1,66 +1,82 @@
 // SPDX-License-Identifier: Apache-2.0
 #include <string.h>
 
+#include "core/wide.h"
 #include "depth/match_body.h"
 
 #define NEXT_TO 2     // candidates on either side of the best that are not a second best
 #define MARGIN_NONE 255
 
+typedef struct steps { uint8_t small, large; } steps;  // penalties
 
-// out = cost + least of staying, a small step and a large step; then lowered by its least. `before` is lowered already and
-// may be `out`-adjacent but not `out`.
-LR_MATCH_FAST static void step(const uint8_t *restrict before, const uint8_t *restrict cost, uint8_t *restrict out, int small, int large, int count)
+// Cost and the least of staying, a small step and a large step, from `before`, which is lowered by its least. All zero starts a path.
+static inline uint8_t step(const uint8_t *before, uint8_t cost, steps by)
 {
-    const uint8_t p1 = (uint8_t)small, p2 = (uint8_t)large;
-    uint8_t least = 255;
+    const uint8_t a = before[-1], b = before[1], c = before[0], near = (uint8_t)((a < b ? a : b) + by.small), far = c < by.large ? c : by.large;
+    return (uint8_t)(cost + (near < far ? near : far));
+}
+
+// The paths along the line and across lines go one step on, both lowered by their least; sum is half of theirs. `fresh` is spare.
+LR_WIDE static void step_both(const uint8_t *restrict before, uint8_t *restrict now, uint8_t *restrict across, const uint8_t *restrict cost,
+                              uint8_t *restrict sum, uint8_t *restrict fresh, steps by, int groups)
+{
+    const int count = groups*LR_MATCH_LANES;
+    uint8_t least = 255, least_across = 255;
     for (int k = 0; k < count; k++) {
-        const uint8_t a = (uint8_t)(before[k - 1] + p1), b = (uint8_t)(before[k + 1] + p1), c = before[k];
-        const uint8_t ab = a < b ? a : b, cp = c < p2 ? c : p2, best = ab < cp ? ab : cp;
-        const uint8_t v = (uint8_t)(cost[k] + best);
-        out[k] = v;
-        least = v < least ? v : least;
+        const uint8_t a = step(before + k, cost[k], by), b = step(across + k, cost[k], by);
+        now[k] = a;
+        fresh[k] = b;
+        least = a < least ? a : least;
+        least_across = b < least_across ? b : least_across;
     }
-    for (int k = 0; k < count; k++)
-        out[k] = (uint8_t)(out[k] - least);
-}
-
-LR_MATCH_FAST static void first_step(const uint8_t *restrict cost, uint8_t *restrict out, int count)
-{
-    uint8_t least = 255;
-    for (int k = 0; k < count; k++)
-        least = cost[k] < least ? cost[k] : least;
-    for (int k = 0; k < count; k++)
-        out[k] = (uint8_t)(cost[k] - least);
-}
-
-// Half of a + b.
-LR_MATCH_FAST static void add_halves(const uint8_t *restrict a, const uint8_t *restrict b, uint8_t *restrict out, int count)
-{
-    for (int k = 0; k < count; k++)
-        out[k] = (uint8_t)((a[k] + b[k]) >> 1);
-}
-
-// sum += half of a; what is far above the best need not be told apart.
-LR_MATCH_FAST static void add_half(uint8_t *restrict sum, const uint8_t *restrict a, int count)
-{
     for (int k = 0; k < count; k++) {
-        const uint16_t v = (uint16_t)(sum[k] + (a[k] >> 1));
-        sum[k] = v > 255 ? 255 : (uint8_t)v;
+        const uint8_t a = (uint8_t)(now[k] - least), b = (uint8_t)(fresh[k] - least_across);
+        now[k] = a;
+        across[k] = b;
+        sum[k] = (uint8_t)((a & b) + ((a ^ b) >> 1));
     }
 }
 
-LR_MATCH_FAST static uint16_t total_of(const uint8_t *restrict sum, const uint8_t *restrict a, uint16_t *restrict total, int count)
+// The path along the line back; half of it is added to sum. What is far above the best need not be told apart.
+LR_WIDE static void step_back(const uint8_t *restrict before, uint8_t *restrict now, const uint8_t *restrict cost, uint8_t *restrict sum, steps by, int groups)
 {
+    const int count = groups*LR_MATCH_LANES;
+    uint8_t least = 255;
+    for (int k = 0; k < count; k++) {
+        const uint8_t a = step(before + k, cost[k], by);
+        now[k] = a;
+        least = a < least ? a : least;
+    }
+    for (int k = 0; k < count; k++) {
+        const uint8_t a = (uint8_t)(now[k] - least), half = a >> 1, most = (uint8_t)(255 - half), s = sum[k];
+        now[k] = a;
+        sum[k] = (uint8_t)((s < most ? s : most) + half);
+    }
+}
+
+// The path across lines the other way, and the total of all four; returns its least.
+LR_WIDE static uint16_t step_total(uint8_t *restrict across, const uint8_t *restrict cost, const uint8_t *restrict sum, uint8_t *restrict fresh,
+                                   uint16_t *restrict total, steps by, int groups)
+{
+    const int count = groups*LR_MATCH_LANES;
+    uint8_t least_across = 255;
     uint16_t least = 65535;
     for (int k = 0; k < count; k++) {
-        const uint16_t v = (uint16_t)(2*sum[k] + a[k]);
+        const uint8_t a = step(across + k, cost[k], by);
+        fresh[k] = a;
+        least_across = a < least_across ? a : least_across;
+    }
+    for (int k = 0; k < count; k++) {
+        const uint8_t a = (uint8_t)(fresh[k] - least_across);
+        const uint16_t v = (uint16_t)(2*sum[k] + a);
+        across[k] = a;
         total[k] = v;
         least = v < least ? v : least;
     }
     return least;
 }
 
-LR_MATCH_FAST static uint16_t least_of(const uint16_t *restrict total, int count)
+LR_WIDE static uint16_t least_of(const uint16_t *restrict total, int count)
 {
     uint16_t least = 65535;
     for (int k = 0; k < count; k++)
@@ -68,39 +84,45 @@ LR_MATCH_FAST static uint16_t least_of(const uint16_t *restrict total, int count
     return least;
 }
 
+// The first of the candidates first .. last whose total is `least`, or -1. May look at LANES behind them.
+LR_WIDE static int find(const uint16_t *total, int first, int last, uint16_t least)
+{
+    for (int k = first; k <= last; k += LR_MATCH_LANES) {
+        uint16_t found = 0;
+        for (int j = 0; j < LR_MATCH_LANES; j++)
+            found |= total[k + j] == least;
+        for (int j = 0; found && j < LR_MATCH_LANES; j++)
+            if (total[k + j] == least)
+                return k + j <= last ? k + j : -1;
+    }
+    return -1;
+}
+
 static int unusable(const lr_matcher *m, int pixel) { return m->last[pixel] < m->first[pixel]; }
+
+static steps steps_of(const lr_matcher *m) { return (steps){(uint8_t)m->def.small_step, (uint8_t)m->def.large_step}; }
+static size_t volume_at(const lr_matcher *m, int line) { return (size_t)line*(size_t)m->side[0].pixels*(size_t)m->stride; }
+
+static void start_across(const lr_matcher *m, lr_match_work *w)
+{
+    for (int i = 0; i < m->side[0].pixels; i++)
+        memset(lr_match_row(w->down, m, i), 0, (size_t)m->padded);
+}
 
 void lr_match_forward(const lr_matcher *m, lr_match_work *w, int line, int is_first)
 {
-    const int pixels = m->side[0].pixels, n = m->padded, p1 = m->def.small_step, p2 = m->def.large_step;
-    const size_t volume = (size_t)line*(size_t)pixels*(size_t)m->stride;
-    uint8_t *path[2] = {w->path + LR_MATCH_GUARD, w->path + LR_MATCH_GUARD + m->stride};
-    uint8_t *swap = w->ring + LR_MATCH_GUARD;
-    for (int i = 0; i < pixels; i++) {
-        const uint8_t *cost = lr_match_row(w->cost + volume, m, i);
-        uint8_t *sum = lr_match_row(w->sum + volume, m, i), *down = lr_match_row(w->down, m, i);
-        uint8_t *now = path[i & 1], *before = path[1 - (i & 1)];
-        if (i == 0)
-            first_step(cost, now, n);
-        else
-            step(before, cost, now, p1, p2, n);
-        if (is_first)
-            first_step(cost, down, n);
-        else {
-            step(down, cost, swap, p1, p2, n);
-            memcpy(down, swap, (size_t)n);
-        }
-        add_halves(now, down, sum, n);
-    }
-    for (int i = pixels - 1; i >= 0; i--) {
-        const uint8_t *cost = lr_match_row(w->cost + volume, m, i);
-        uint8_t *now = path[i & 1], *before = path[1 - (i & 1)];
-        if (i == pixels - 1)
-            first_step(cost, now, n);
-        else
-            step(before, cost, now, p1, p2, n);
-        add_half(lr_match_row(w->sum + volume, m, i), now, n);
-    }
+    const int pixels = m->side[0].pixels, groups = m->padded/LR_MATCH_LANES;
+    const steps by = steps_of(m);
+    uint8_t *cost = w->cost + volume_at(m, line), *sum = w->sum + volume_at(m, line);
+    uint8_t *path[2] = {lr_match_row(w->path, m, 0), lr_match_row(w->path, m, 1)}, *fresh = lr_match_row(w->path, m, 2);
+    if (is_first)
+        start_across(m, w);
+    memset(path[1], 0, (size_t)m->padded);
+    for (int i = 0; i < pixels; i++)
+        step_both(path[1 - (i & 1)], path[i & 1], lr_match_row(w->down, m, i), lr_match_row(cost, m, i), lr_match_row(sum, m, i), fresh, by, groups);
+    memset(path[pixels & 1], 0, (size_t)m->padded);
+    for (int i = pixels - 1; i >= 0; i--)
+        step_back(path[1 - (i & 1)], path[i & 1], lr_match_row(cost, m, i), lr_match_row(sum, m, i), by, groups);
 }
 
 // Least total but for the candidates next to `k`, less the least.
@@ -117,11 +139,9 @@ static int choose_upper(const lr_matcher *m, lr_match_work *w, int line, int i, 
 {
     const int first = m->first[i], last = m->last[i];
     const size_t at = (size_t)line*(size_t)m->side[0].pixels + (size_t)i;
-    if (least_of(w->total + first, last - first + 1) != least)
+    const int k = find(w->total, first, last, least);
+    if (k < 0)
         return 0;
-    int k = first;
-    while (w->total[k] != least)
-        k++;
     w->choice[at] = (int16_t)k;
     w->winner[0][at] = (float)(k - LR_MATCH_BEHIND);
     w->margin[0][at] = margin_of(w->total, first, last, k);
@@ -146,27 +166,23 @@ static void offer_lower(const lr_matcher *m, lr_match_work *w, int line, int i)
 
 void lr_match_backward(const lr_matcher *m, lr_match_work *w, int line, int is_first)
 {
-    const int pixels = m->side[0].pixels, lower = m->side[1].pixels, n = m->padded;
-    const size_t volume = (size_t)line*(size_t)pixels*(size_t)m->stride;
-    uint8_t *swap = w->ring + LR_MATCH_GUARD;
+    const int pixels = m->side[0].pixels, lower = m->side[1].pixels, groups = m->padded/LR_MATCH_LANES;
+    const steps by = steps_of(m);
+    uint8_t *cost = w->cost + volume_at(m, line), *sum = w->sum + volume_at(m, line);
+    uint8_t *fresh = lr_match_row(w->path, m, 2);
+    if (is_first)
+        start_across(m, w);
     memset(w->best, 0xff, (size_t)lower*sizeof *w->best);
     for (int j = 0; j < lower; j++)
         w->winner[1][(size_t)line*(size_t)lower + (size_t)j] = (float)NAN;
     for (int i = 0; i < pixels; i++) {
-        const uint8_t *cost = lr_match_row(w->cost + volume, m, i);
-        uint8_t *down = lr_match_row(w->down, m, i);
-        if (is_first)
-            first_step(cost, down, n);
-        else {
-            step(down, cost, swap, m->def.small_step, m->def.large_step, n);
-            memcpy(down, swap, (size_t)n);
-        }
+        const uint16_t least = step_total(lr_match_row(w->down, m, i), lr_match_row(cost, m, i), lr_match_row(sum, m, i), fresh, w->total, by, groups);
         w->winner[0][(size_t)line*(size_t)pixels + (size_t)i] = (float)NAN;
         w->choice[(size_t)line*(size_t)pixels + (size_t)i] = -1;
         w->margin[0][(size_t)line*(size_t)pixels + (size_t)i] = 0;
         if (unusable(m, i))
             continue;
-        if (choose_upper(m, w, line, i, total_of(lr_match_row(w->sum + volume, m, i), down, w->total, n)))
+        if (choose_upper(m, w, line, i, least))
             offer_lower(m, w, line, i);
     }
     for (int j = 0; j < lower; j++)  // 1/(rho step) to inverse range of its own

@@ -8,10 +8,11 @@
 #include <math.h>
 #include <string.h>
 
+#include "core/wide.h"
 #include "depth/match_body.h"
 
-#define BESIDE 32            // pixels refined side by side
-#define REACH 15             // refine_window at most
+#define BESIDE LR_MATCH_BESIDE
+#define REACH LR_MATCH_REACH
 #define MOST (2*REACH + 1)   // samples of a window
 #define WIDTH (BESIDE + 2*REACH)
 #define ROUNDS 2
@@ -41,7 +42,7 @@ void lr_match_spline(const float *in, int count, float *c, float *slope)
         slope[i] = 0.5f*(c[i < count - 1 ? i + 1 : i] - c[i > 0 ? i - 1 : i]);
 }
 
-// BESIDE pixels of a line and what is around them; outside the line `on` is 0 and there are no winners.
+// BESIDE pixels of a line and REACH on either side. Outside the line `on` is 0 and there are no winners.
 typedef struct cut {
     float on[WIDTH], winner[WIDTH], signal[WIDTH], slope[WIDTH];
     float zero[WIDTH], turn[WIDTH];  // cell of the other view's table at no inverse range, and its change by q
@@ -53,6 +54,8 @@ typedef struct windows {
     float weight[MOST][BESIDE];      // 1 or 0
     float a[MOST][BESIDE], b[MOST][BESIDE];  // reference; other view
     float place[MOST][BESIDE], per_q[MOST][BESIDE];  // pixel in the other view and its change by q
+    float tap[MOST][BESIDE][4];      // coefficients of the other view around it
+    int cell[MOST][BESIDE];          // the second of them
     float drive[MOST][BESIDE];       // change of b by q over the gain, free of offset and gain
     float power[BESIDE];             // sum of drive^2
     float a_mean[BESIDE], a_power[BESIDE];
@@ -60,7 +63,7 @@ typedef struct windows {
     float lean[BESIDE];              // change of q by pixel along the line
     float level[BESIDE];             // q of the line through the neighbours' winners, less that of the pixel's own winner
     float end_offset[2][BESIDE], end_place[2][BESIDE], end_per_q[2][BESIDE];  // of the first and the last sample
-    int good[BESIDE];
+    int good[BESIDE];                // so far
 } windows;
 
 typedef struct answers {     // of one round
@@ -69,26 +72,21 @@ typedef struct answers {     // of one round
     float noise[BESIDE], fixed[BESIDE];  // variance expected: of light and reading, and of gain from pixel to pixel, which is the same in every line
     float likeness[BESIDE];
     float light[BESIDE];         // information on q [1/q^2] of the intensities
-    double q[BESIDE];
+    double start[BESIDE], q[BESIDE];     // of the winner; found
+    int good[BESIDE];                    // else the winner stays
+    float place[BESIDE], per_q[BESIDE];  // in the other view
 } answers;
 
 static inline float larger(float a, float b) { return a > b ? a : b; }  // unlike fmaxf, in vectors too
 
-// Windows around pixels `first` and the following.
-static inline void cut_out(const lr_matcher *m, const lr_match_work *w, int from, int line, int first, cut *c)
+static inline void cut_out(const match_side *side, const lr_match_work *w, int first, cut *c)
 {
-    const match_side *side = &m->side[from];
-    const size_t row = (size_t)line*(size_t)side->pixels;
-    const float start = (float)side->tangent_lo, cells = (float)side->cells_per_tangent, scale = (float)(side->above*side->cells_per_tangent);
-    for (int k = 0; k < WIDTH; k++) {
-        const int wanted = first - REACH + k, on = wanted >= 0 && wanted < side->pixels, i = on ? wanted : 0;
-        c->on[k] = on ? 1.0f : 0.0f;
-        c->winner[k] = on ? w->winner[from][row + (size_t)i] : (float)NAN;
-        c->signal[k] = w->mean[from][row + (size_t)i];
-        c->slope[k] = w->slope[from][row + (size_t)i];
-        c->zero[k] = (side->tangent[i] - start)*cells;
-        c->turn[k] = scale*side->secant[i];
-    }
+    memcpy(c->on, side->on + first, sizeof c->on);
+    memcpy(c->zero, side->zero + first, sizeof c->zero);
+    memcpy(c->turn, side->turn + first, sizeof c->turn);
+    memcpy(c->winner, w->around[0] + first, sizeof c->winner);
+    memcpy(c->signal, w->around[1] + first, sizeof c->signal);
+    memcpy(c->slope, w->around[2] + first, sizeof c->slope);
 }
 
 // Neighbours of the same surface, and the straight line through their candidates.
@@ -229,23 +227,20 @@ static inline void make_drive(const lr_matcher *m, const cut *c, windows *v)
 static inline void sample(const float *spline, int count, const float *step, windows *v)
 {
     const float least = 1.0f, most = (float)(count - 3);
-    for (int s = 0; s < v->samples; s++) {
-        float place[BESIDE], tap[BESIDE][4];
-        int cell[BESIDE];
+    for (int s = 0; s < v->samples; s++)
         for (int p = 0; p < BESIDE; p++) {
-            place[p] = v->place[s][p] + v->per_q[s][p]*step[p];
-            const float low = place[p] > least ? place[p] : least;
-            cell[p] = (int)(low < most ? low : most);
+            const float place = v->place[s][p] + v->per_q[s][p]*step[p], low = place > least ? place : least;
+            v->place[s][p] = place;
+            v->cell[s][p] = (int)(low < most ? low : most);
         }
+    for (int s = 0; s < v->samples; s++)
         for (int p = 0; p < BESIDE; p++)
-            memcpy(tap[p], spline + cell[p] - 1, sizeof tap[p]);
+            memcpy(v->tap[s][p], spline + v->cell[s][p] - 1, sizeof v->tap[s][p]);
+    for (int s = 0; s < v->samples; s++)
         for (int p = 0; p < BESIDE; p++) {
-            const float t = place[p] - (float)cell[p], o = 1.0f - t;
-            v->place[s][p] = place[p];
-            v->b[s][p] = (o*o*o*tap[p][0] + (3.0f*t*t*t - 6.0f*t*t + 4.0f)*tap[p][1] + (3.0f*o*o*o - 6.0f*o*o + 4.0f)*tap[p][2] + t*t*t*tap[p][3])
-                         *(1.0f/6.0f)*v->weight[s][p];
+            const float *c = v->tap[s][p], t = v->place[s][p] - (float)v->cell[s][p], o = 1.0f - t;
+            v->b[s][p] = (o*o*o*c[0] + (3.0f*t*t*t - 6.0f*t*t + 4.0f)*c[1] + (3.0f*o*o*o - 6.0f*o*o + 4.0f)*c[2] + t*t*t*c[3])*(1.0f/6.0f)*v->weight[s][p];
         }
-    }
 }
 
 static inline void solve(windows *v, answers *out)
@@ -282,35 +277,6 @@ static inline float winners_information(const lr_matcher *m)
     return 1.0f/(error*error);
 }
 
-LR_MATCH_WHOLE static void refine_beside(const lr_matcher *m, const float *spline, int from, const cut *c, windows *v, answers *a)
-{
-    const int other = m->side[1 - from].pixels;
-    const float known = winners_information(m);
-    const double reach = (double)MOVE_MAX*m->inverse_step;
-    double start[BESIDE], line_q[BESIDE];
-    float step[BESIDE] = {0};
-    choose_samples(m, c, v);
-    for (int p = 0; p < BESIDE; p++) {
-        start[p] = (double)c->winner[REACH + p]*m->inverse_step;
-        a->q[p] = line_q[p] = start[p] + (double)v->level[p];
-        v->good[p] = v->count[p] >= 3.0f;
-    }
-    project(m, from, c, a->q, v);
-    make_drive(m, c, v);
-    for (int round = 0; round < ROUNDS; round++) {
-        sample(spline, other, step, v);
-        solve(v, a);
-        for (int p = 0; p < BESIDE; p++) {
-            step[p] = (a->light[p]*a->step[p] + known*(float)(line_q[p] - a->q[p]))/(a->light[p] + known);
-            a->q[p] += (double)step[p];
-            v->good[p] &= fabs(a->q[p] - start[p]) <= reach;
-            v->end_place[0][p] += v->end_per_q[0][p]*step[p];
-            v->end_place[1][p] += v->end_per_q[1][p]*step[p];
-        }
-        keep_inside(other, v);
-    }
-}
-
 // Share of the intensities' error variance that neighbouring lines have in common: all of what gain from pixel to pixel makes, and half
 // of what does not fit at all.
 static inline float repeating(const answers *a, int p)
@@ -319,124 +285,86 @@ static inline float repeating(const answers *a, int p)
     return larger(a->fixed[p]/larger(a->rest[p], a->noise[p] + a->fixed[p]), odd);
 }
 
-// What lane `p` found of pixel i; where it is not good the winner stays.
-static inline void keep_answer(const lr_matcher *m, lr_match_work *w, int from, int line, int i, const answers *a, int p, int good, float known)
+LR_WIDE_WHOLE static void refine_beside(const lr_matcher *m, const lr_match_work *w, const float *spline, int from, int first, answers *out)
 {
-    const size_t at = (size_t)line*(size_t)m->side[from].pixels + (size_t)i;
+    const int other = m->side[1 - from].pixels;
+    const float known = winners_information(m);
+    const double reach = (double)MOVE_MAX*m->inverse_step;
+    double line_q[BESIDE];
+    float step[BESIDE] = {0};
+    cut c;
+    windows v;
+    answers a;
+    cut_out(&m->side[from], w, first, &c);
+    choose_samples(m, &c, &v);
+    for (int p = 0; p < BESIDE; p++) {
+        a.start[p] = (double)c.winner[REACH + p]*m->inverse_step;
+        a.q[p] = line_q[p] = a.start[p] + (double)v.level[p];
+        v.good[p] = v.count[p] >= 3.0f;
+    }
+    project(m, from, &c, a.q, &v);
+    make_drive(m, &c, &v);
+    for (int round = 0; round < ROUNDS; round++) {
+        sample(spline, other, step, &v);
+        solve(&v, &a);
+        for (int p = 0; p < BESIDE; p++) {
+            step[p] = (a.light[p]*a.step[p] + known*(float)(line_q[p] - a.q[p]))/(a.light[p] + known);
+            a.q[p] += (double)step[p];
+            v.good[p] &= fabs(a.q[p] - a.start[p]) <= reach;
+            v.end_place[0][p] += v.end_per_q[0][p]*step[p];
+            v.end_place[1][p] += v.end_per_q[1][p]*step[p];
+        }
+        keep_inside(other, &v);
+    }
+    for (int p = 0; p < BESIDE; p++) {
+        a.good[p] = v.good[p];
+        a.q[p] = v.good[p] ? a.q[p] : a.start[p];
+    }
+    lr_match_partners(&m->side[from], first, a.q, a.place, a.per_q);
+    *out = a;
+}
+
+static void keep_answer(lr_match_work *w, int from, size_t at, const answers *a, int p, float known)
+{
+    const int good = a->good[p];
+    const float light = a->light[p], per_q = fabsf(a->per_q[p]);
     lr_match_clue *clue = &w->clue[from][at];
-    const double start = (double)w->winner[from][at]*m->inverse_step, q = good ? a->q[p] : start;
-    float per_q = 0.0f;
-    const float place = lr_match_partner(&m->side[from], i, q, &per_q), light = a->light[p];
-    w->inverse[from][at] = place >= 0.0f ? (float)q : (float)NAN;
-    clue->moved_px = good ? (float)fabs(q - start)*fabsf(per_q) : 2.0f*MOVE_MAX;
+    w->inverse[from][at] = a->place[p] >= 0.0f ? (float)a->q[p] : (float)NAN;
+    clue->moved_px = good ? (float)fabs(a->q[p] - a->start[p])*per_q : 2.0f*MOVE_MAX;
     clue->likeness = good ? a->likeness[p] : 0.0f;
     clue->fit = good ? sqrtf(a->rest[p]/a->noise[p]) : 10.0f;
-    clue->sigma_px = good ? fabsf(per_q)/sqrtf(light + known) : 10.0f;
-    clue->common_px = good ? fabsf(per_q)*sqrtf(light*repeating(a, p) + known)/(light + known) : 10.0f;
+    clue->sigma_px = w->sigma[from][at] = good ? per_q/sqrtf(light + known) : 10.0f;
+    clue->common_px = w->common[from][at] = good ? per_q*sqrtf(light*repeating(a, p) + known)/(light + known) : 10.0f;
+}
+
+// The line with REACH pixels before it and more behind, so that windows need not ask where it ends.
+static void set_around(const lr_matcher *m, lr_match_work *w, int from, size_t row)
+{
+    const size_t pixels = (size_t)m->side[from].pixels, behind = REACH + BESIDE;
+    const float *in[3] = {w->winner[from] + row, w->mean[from] + row, w->slope[from] + row};
+    for (int k = 0; k < 3; k++) {
+        float *out = w->around[k];
+        memcpy(out + REACH, in[k], pixels*sizeof *out);
+        for (size_t i = 0; i < REACH; i++)
+            out[i] = k == 0 ? (float)NAN : 0.0f;
+        for (size_t i = 0; i < behind; i++)
+            out[REACH + pixels + i] = k == 0 ? (float)NAN : 0.0f;
+    }
 }
 
 void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line)
 {
     const int pixels = m->side[from].pixels;
+    const size_t row = (size_t)line*(size_t)pixels;
     const float known = winners_information(m), *spline = w->spline[1 - from] + (size_t)line*(size_t)m->side[1 - from].pixels;
-    cut c;
-    windows v = {0};
-    answers a;
+    set_around(m, w, from, row);
     for (int first = 0; first < pixels; first += BESIDE) {
-        cut_out(m, w, from, line, first, &c);
-        refine_beside(m, spline, from, &c, &v, &a);
+        answers a;
+        refine_beside(m, w, spline, from, first, &a);
         for (int p = 0; p < BESIDE && first + p < pixels; p++)
-            if (isfinite(c.winner[REACH + p]))
-                keep_answer(m, w, from, line, first + p, &a, p, v.good[p], known);
+            if (isfinite(w->around[0][REACH + first + p]))
+                keep_answer(w, from, row + (size_t)(first + p), &a, p, known);
             else
-                w->inverse[from][(size_t)line*(size_t)pixels + (size_t)(first + p)] = (float)NAN;
-    }
-}
-
-// Distance in pixels from the straight line through the neighbours at two pixels on either side.
-static float roughness(const float *inverse, int pixels, int i, float per_q)
-{
-    if (i < 2 || i > pixels - 3 || !isfinite(inverse[i - 2]) || !isfinite(inverse[i + 2]))
-        return 4.0f;
-    return fabsf(per_q*(inverse[i] - 0.5f*(inverse[i - 2] + inverse[i + 2])));
-}
-
-// Fills the clues that need both maps.
-void lr_match_compare(const lr_matcher *m, lr_match_work *w, int from, int line)
-{
-    const int pixels = m->side[from].pixels, other = m->side[1 - from].pixels;
-    const size_t row = (size_t)line*(size_t)pixels, there = (size_t)line*(size_t)other;
-    for (int i = 0; i < pixels; i++) {
-        const float q = w->inverse[from][row + (size_t)i];
-        lr_match_clue *clue = &w->clue[from][row + (size_t)i];
-        float per_q = 0.0f, unused;
-        if (!isfinite(q))
-            continue;
-        const float place = lr_match_partner(&m->side[from], i, (double)q, &per_q);
-        const int j = place >= 0.0f ? (int)(place + 0.5f) : -1;
-        clue->rough_px = roughness(w->inverse[from] + row, pixels, i, per_q);
-        clue->apart_px = 100.0f;
-        // The other map at the nearest pixel, or a neighbour of it where that has no match.
-        for (int d = -1; d <= 1; d++) {
-            const int at = j + d;
-            const float back = j >= 0 && at >= 0 && at < other ? w->inverse[1 - from][there + (size_t)at] : (float)NAN;
-            const float apart = isfinite(back) ? fabsf(lr_match_partner(&m->side[1 - from], at, (double)back, &unused) - (float)i - ((float)at - place)) : 100.0f;
-            if (apart < clue->apart_px)
-                clue->apart_px = apart;
-        }
-        const int upper = from == 0 ? i : j < 0 ? 0 : j >= other ? other - 1 : j;
-        const size_t at_upper = (size_t)line*(size_t)m->side[0].pixels + (size_t)upper;
-        const int k = w->choice[at_upper];
-        clue->margin = (float)w->margin[0][at_upper];
-        clue->cost = (float)lr_match_row(w->cost + (size_t)line*(size_t)m->side[0].pixels*(size_t)m->stride, m, upper)[k < 0 ? 0 : k];
-    }
-}
-
-// Error of a sum over lines whose noise went through the same 1:4:6:4:1 mean, and so is alike to these shares between lines.
-static float averaged_sigma(const float share[2*LR_MATCH_SMOOTH + 1])
-{
-    static const float alike[2*LR_MATCH_SMOOTH + 1] = {1.0f, 56.0f/70.0f, 28.0f/70.0f, 8.0f/70.0f, 1.0f/70.0f, 0.0f, 0.0f};
-    float square = 0.0f;
-    for (int a = 0; a < 2*LR_MATCH_SMOOTH + 1; a++)
-        for (int b = 0; b < 2*LR_MATCH_SMOOTH + 1; b++)
-            square += share[a]*share[b]*alike[a > b ? a - b : b - a];
-    return sqrtf(square);
-}
-
-// Averages each match with those of the neighbouring lines that agree with it within their errors, nearer lines counting more. On a
-// surface the range hardly bends from line to line, while the noise does not repeat. out: (pixels) of inverse range; sigma: (pixels)
-// its error in pixels of disparity.
-void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, int first, int end, float *out, float *sigma)
-{
-    const int pixels = m->side[from].pixels;
-    for (int i = 0; i < pixels; i++) {
-        const size_t at = (size_t)line*(size_t)pixels + (size_t)i;
-        const float q = w->inverse[from][at];
-        lr_match_clue *clue = &w->clue[from][at];
-        float per_q = 1.0f, sum = 0.0f, weight = 0.0f, others = 0.0f, other_sum = 0.0f, share[2*LR_MATCH_SMOOTH + 1] = {0}, repeated = 0.0f;
-        out[i] = isfinite(q) && clue->apart_px <= LR_MATCH_APART_PX ? q : (float)NAN;
-        clue->across_px = 4.0f;
-        if (isnan(out[i]))
-            continue;
-        (void)lr_match_partner(&m->side[from], i, (double)q, &per_q);
-        for (int l = line - LR_MATCH_SMOOTH; l <= line + LR_MATCH_SMOOTH; l++) {
-            if (l < first || l >= end)
-                continue;
-            const size_t there = (size_t)l*(size_t)pixels + (size_t)i;
-            const float r = w->inverse[from][there], s = w->clue[from][there].sigma_px, gap = fabsf((r - q)*per_q);
-            if (!(w->clue[from][there].apart_px <= LR_MATCH_APART_PX) || !(gap < 4.0f))
-                continue;
-            const float t = (float)(LR_MATCH_SMOOTH + 1 - (l > line ? l - line : line - l))/(s*s + 1e-4f);
-            if (l != line)
-                others += t, other_sum += t*r;
-            if (gap <= 3.0f*sqrtf(s*s + clue->sigma_px*clue->sigma_px) + 0.05f)
-                sum += t*r, weight += t, share[l - line + LR_MATCH_SMOOTH] = t*s, repeated += t*w->clue[from][there].common_px*w->clue[from][there].common_px;
-        }
-        if (others > 0.0f)
-            clue->across_px = fminf(fabsf((other_sum/others - q)*per_q), 4.0f);
-        if (weight > 0.0f) {
-            out[i] = sum/weight;
-            sigma[i] = sqrtf(averaged_sigma(share)*averaged_sigma(share)/(weight*weight) + repeated/weight);
-        }
+                w->inverse[from][row + (size_t)(first + p)] = (float)NAN;
     }
 }
