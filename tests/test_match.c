@@ -27,13 +27,14 @@ static lr_cal_camera camera_at(double z_m, const char *name)
     return c;
 }
 
-static pair_of_lines *create(void)
+static pair_of_lines *create_with(lr_lens lens)
 {
     pair_of_lines *p = calloc(1, sizeof *p);
     lr_match_def def = lr_match_def_default();
     lr_error err = {""};
     p->camera[0] = camera_at(0.5*BASELINE_M, "upper");
     p->camera[1] = camera_at(-0.5*BASELINE_M, "lower");
+    p->camera[0].lens = p->camera[1].lens = lens;
     def.near_m = FOCAL_PX*BASELINE_M/100.0;  // 100 pixels
     assert_int_equal(lr_pair_create("front", &p->camera[0], &p->camera[1], &p->pair, &err), LR_OK);
     if (lr_matcher_create(&p->pair, &def, &p->matcher, &err) != LR_OK)
@@ -47,6 +48,8 @@ static pair_of_lines *create(void)
     }
     return p;
 }
+
+static pair_of_lines *create(void) { return create_with(camera_at(0.0, "").lens); }
 
 static void destroy(pair_of_lines *p)
 {
@@ -198,6 +201,32 @@ static void ends_of_lines_are_matched(void **unused)
     destroy(p);
 }
 
+// A lens that sees more than 80 degrees from the baseline's normal, beyond which nothing is matched: the last pixels before it are refined with
+// the samples they have. The pattern is at infinity, so both cameras see it at the same pixel.
+static void pixels_next_to_the_widest_angle_are_refined(void **unused)
+{
+    (void)unused;
+    enum { NEXT = 7 };  // samples on either side
+    lr_lens lens = lr_lens_default();
+    lens.projection = LR_PROJECTION_EQUIDISTANT;
+    lens.focal_m = PIXELS*1e-6/(176.0*LR_DEG);
+    pair_of_lines *p = create_with(lens);
+    int asked = 0, refined = 0;
+    scatter();
+    render(p, 0.0, 0.0, 1.0);
+    match(p);
+    for (int v = 0; v < 2; v++)
+        for (int i = NEXT; i < PIXELS - NEXT; i++) {
+            const double here = fabs(lr_view_angle(&p->pair.view[v], i)), outer = fabs(lr_view_angle(&p->pair.view[v], i < PIXELS/2 ? i - NEXT : i + NEXT));
+            for (int l = 0; l < LINES && here < 80.0*LR_DEG && outer > 80.0*LR_DEG; l++)
+                asked++, refined += isfinite(p->inverse[v][l*PIXELS + i]) && p->clue[v][l*PIXELS + i].likeness > 0.5f;
+        }
+    printf("next to 80 degrees: %d of %d refined\n", refined, asked);
+    assert_int_equal(asked, 2*2*LINES*NEXT);
+    assert_true(refined > 0.9*asked);
+    destroy(p);
+}
+
 // Memory of a thread serves many blocks, in any order.
 static void what_was_matched_before_leaves_no_trace(void **unused)
 {
@@ -279,6 +308,7 @@ int main(void)
         cmocka_unit_test(random_dots_are_matched_below_the_pixel),
         cmocka_unit_test(sloping_surfaces_and_other_exposures_are_matched),
         cmocka_unit_test(ends_of_lines_are_matched),
+        cmocka_unit_test(pixels_next_to_the_widest_angle_are_refined),
         cmocka_unit_test(what_was_matched_before_leaves_no_trace),
         cmocka_unit_test(noise_alone_is_not_believed),
         cmocka_unit_test(wrong_settings_are_named),

@@ -63,7 +63,7 @@ static lr_status make_side(const lr_pair *pair, int from, match_side *side, lr_e
         side->secant[i] = good ? (float)(1.0/cos(angle)) : (float)NAN;
         side->on[LR_MATCH_REACH + i] = 1.0f;
         side->zero[LR_MATCH_REACH + i] = (side->tangent[i] - (float)side->tangent_lo)*(float)side->cells_per_tangent;
-        side->turn[LR_MATCH_REACH + i] = (float)(side->above*side->cells_per_tangent)*side->secant[i];
+        side->turn[LR_MATCH_REACH + i] = good ? (float)(side->above*side->cells_per_tangent)*side->secant[i] : 0.0f;  // a sample of no weight adds it
     }
     for (int c = 0; c <= LR_MATCH_CELLS; c++)
         side->place[c] = (float)lr_view_pixel(other, atan(side->tangent_lo + c/side->cells_per_tangent));
