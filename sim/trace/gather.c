@@ -8,6 +8,7 @@
 #include "core/anglef.h"
 #include "core/thread.h"
 #include "trace/gather_grid.h"
+#include "trace/gather_more.h"
 #include "trace/gather_spread.h"
 #include "trace/sunlit.h"
 #include "trace/work.h"
@@ -19,7 +20,6 @@
 #define SECOND_PART 3            // and the second, without which what errs in the first round would show all over the room
 #define COARSE_FIRST_PART 4      // of the first of two rounds, where a coarse answer is wanted
 #define MORE_LEVELS 4            // a point of the last round may get a half, 1, 2, 4 times its paths on top, as its error wants
-#define MORE_AT_ONCE 64          // such points of one batch, at most
 
 // ---- points ----------------------------------------------------------------------------------------------------------------------
 
@@ -59,6 +59,7 @@ static void place_record(void *context, const lr_line_job *job, int row, int col
     r->point = lr_rays_point(rays, k);
     r->normal = lr_mulf(n, cosine > 0.0f ? -1.0f : 1.0f);
     r->share = evenly(job, surface, scale, cosine);
+    r->average_cosine = r->look_cosine = SAME_NORMAL;
     r->part = SPREAD_REACH;
 }
 
@@ -129,59 +130,15 @@ static lr_status gather_tile(void *context, int64_t index, int worker, lr_error 
 
 // ---- more paths where they are wanted --------------------------------------------------------------------------------------
 
-static void add_paths(const crew *c, const lr_line_job *tile, const int *wanting, int count, int paths)
-{
-    const lr_gather *g = c->gather;
-    lr_gather_record copy[MORE_AT_ONCE];
-    float more[MORE_AT_ONCE*2*LR_MAX_GATHERED];
-    lr_line_job job = *tile;
-    for (int k = 0; k < count; k++)
-        copy[k] = g->record[wanting[k]];
-    lr_gather_paths(&job, copy, count, paths, more, NULL);
-    for (int k = 0; k < count; k++) {
-        const int i = wanting[k];
-        float *e = c->raw + 2*(size_t)i*g->values;
-        for (int v = 0; v < 2*g->values; v++)
-            e[v] = ((float)c->had[i]*e[v] + (float)paths*more[2*k*g->values + v])/(float)(c->had[i] + paths);
-        c->had[i] += paths;
-    }
-}
-
-static int paths_of_level(const crew *c, int level)
-{
-    const int paths = c->paths/2 << level;
-    return paths < LR_CHUNK_RAYS ? paths/2*2 : LR_CHUNK_RAYS;
-}
-
-// -1: none.
-static int level_of(float want)
-{
-    const int level = want > 1.25f ? (int)lrintf(log2f(2.0f*(want - 1.0f))) : -1;
-    return level < MORE_LEVELS ? level : MORE_LEVELS - 1;
-}
-
-static lr_status more_of_tile(void *context, int64_t index, int worker, lr_error *err)
+static lr_status more_of_tile(void *context, int64_t tile, int worker, lr_error *err)
 {
     (void)err;
     crew *c = context;
-    const int tile = (int)index;
-    lr_line_job job = {0};
-    for (int level = 0; level < MORE_LEVELS; level++) {
-        const int paths = paths_of_level(c, level), most = lr_gather_batch(paths) < MORE_AT_ONCE ? lr_gather_batch(paths) : MORE_AT_ONCE;
-        int wanting[MORE_AT_ONCE], count = 0;
-        for (int i = c->tile[tile]; i < c->tile[tile + 1]; i++) {
-            if (level_of(c->want[i]*(float)c->told_by/(float)c->paths) == level)
-                wanting[count++] = i;
-            if (count == 0 || (count < most && i + 1 < c->tile[tile + 1]))
-                continue;
-            if (!job.tracer)
-                job = tile_job(c, tile, 1, worker);
-            lr_line_job of_level = job;
-            of_level.seed = lr_hash(job.seed, (uint32_t)level);
-            add_paths(c, &of_level, wanting, count, paths);
-            count = 0;
-        }
-    }
+    const lr_gather_more more = {.gather = c->gather, .tile = c->tile, .paths = c->paths, .told_by = c->told_by, .levels = MORE_LEVELS, .want = c->want, .had = c->had, .raw = c->raw};
+    if (!lr_gather_more_wanted(&more, (int)tile))
+        return LR_OK;
+    const lr_line_job job = tile_job(c, (int)tile, 1, worker);
+    lr_gather_more_of_tile(&more, (int)tile, &job);
     return LR_OK;
 }
 
@@ -318,7 +275,6 @@ lr_status lr_gather_create(const lr_tracer *tracer, int threads, int (*progress)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     }
     g->rows = tracer->def.gather_rows;
-    g->least_cosine = SAME_NORMAL;
     g->center = lr_v3f_of(tracer->rig->head_pose.origin);
     g->values = tracer->scene->source_count*tracer->rig->bins.ambient_count;
     const lr_status status = build(&c, threads, err);

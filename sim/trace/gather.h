@@ -27,6 +27,7 @@ typedef struct lr_gather_record {
     int coat;                 // see lr_gather_coat
     float reach;              // harmonic mean distance to what it sees [m]
     float share;              // of irradiance, that the surface scatters evenly back to the head [1/sr]
+    float average_cosine, look_cosine;   // least, between its normal and those of points that it is averaged with, or looked up for
     float part;               // of the mean distance to what sends it light: so far around, that light hardly changes
     lr_vec3f to_eye;          // of what a lobe sends one way: that way, unit
     float eye_per_m;          // and 1/distance to the eye there; 0: it is irradiance
@@ -37,7 +38,7 @@ typedef struct lr_gather_near { float light, over_m; } lr_gather_near;
 
 typedef struct lr_gather {
     lr_vec3f center;
-    float least_cosine;       // between normals of what counts as the same surface
+    float mean_bend;          // most by which the mean normal of what is looked up may be off, as a share of look_cosine's: |off|^2 over 1 - cosine; 0: any
     int rows;                 // of elevation, from the zenith down
     int *first_cell;          // (rows + 1) into cell
     int *cell;                // record of each direction or -1
@@ -50,7 +51,7 @@ typedef struct lr_gather {
     struct lr_sunlit *sunlit; // places that send the sun's light on; or NULL
     lr_trace_count count;     // rays it took
     int stride;               // floats of a record of `look`
-    float *look;              // (record_count x stride) what looking up needs, side by side: point, normal, coat, 0, irradiance, error
+    float *look;              // (record_count x stride) what looking up needs, side by side: point, normal, coat, look_cosine, irradiance, error
 } lr_gather;
 
 // `progress` may be NULL; a non-zero return stops with CANCELLED. Same result for any number of threads. Errors: MEMORY, CANCELLED.

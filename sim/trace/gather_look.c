@@ -9,7 +9,7 @@
 #define MOST_SPACING 6.0f        // a point this many spacings away is not a neighbour
 
 // Where things are in a record of `look`; after the values their errors.
-enum { LOOK_POINT = 0, LOOK_NORMAL = 3, LOOK_COAT = 6, LOOK_VALUES = 8 };
+enum { LOOK_POINT = 0, LOOK_NORMAL = 3, LOOK_COAT = 6, LOOK_COSINE = 7, LOOK_VALUES = 8 };
 
 int lr_gather_stride(int values) { return (LOOK_VALUES + 2*values + LR_LOOK_LINE - 1)/LR_LOOK_LINE*LR_LOOK_LINE; }
 
@@ -21,6 +21,7 @@ void lr_gather_lay_out(lr_gather *g)
         memcpy(look + LOOK_POINT, &g->record[i].point, 3*sizeof *look);
         memcpy(look + LOOK_NORMAL, &g->record[i].normal, 3*sizeof *look);
         look[LOOK_COAT] = (float)g->record[i].coat;
+        look[LOOK_COSINE] = g->record[i].look_cosine;
         memcpy(look + LOOK_VALUES, g->irradiance + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
         memcpy(look + LOOK_VALUES + g->values, g->error + (size_t)i*(size_t)g->values, (size_t)g->values*sizeof *look);
     }
@@ -63,6 +64,18 @@ LR_WIDE_WHOLE static void find_cells(int rows, const int *restrict first_cell, i
         }
 }
 
+// Where a surface bends, light by a lobe changes with its normal: what is taken must be that of records around this one, not to one side of it.
+static int bends_alike(const float *const look[4], const float weight[4], lr_vec3f normal, float most)
+{
+    lr_vec3f off = lr_mulf(normal, -1.0f);
+    float allowed = 0.0f;
+    for (int j = 0; j < 4; j++) {
+        off = lr_madf(off, weight[j], lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]));
+        allowed += weight[j]*(1.0f - look[j][LOOK_COSINE]);
+    }
+    return lr_dotf(off, off) <= most*allowed;
+}
+
 // Interpolates between those records that lie on the same surface, within `most2`.
 int lr_gather_look_aimed(const lr_gather *g, const lr_gather_aim *aim, lr_vec3f point, lr_vec3f normal, int coat, float errors, float *out)
 {
@@ -72,7 +85,7 @@ int lr_gather_look_aimed(const lr_gather *g, const lr_gather_aim *aim, lr_vec3f 
         look[j] = g->look + (ptrdiff_t)(aim->record[j] < 0 ? 0 : aim->record[j])*g->stride;
         const int same = aim->record[j] >= 0 && look[j][LOOK_COAT] == (float)coat &&
                          lr_gather_same_surface(point, normal, lr_v3f(look[j][LOOK_POINT], look[j][LOOK_POINT + 1], look[j][LOOK_POINT + 2]),
-                                                             lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), g->least_cosine, &d2) &&
+                                                             lr_v3f(look[j][LOOK_NORMAL], look[j][LOOK_NORMAL + 1], look[j][LOOK_NORMAL + 2]), look[j][LOOK_COSINE], &d2) &&
                          d2 <= aim->most2;
         weight[j] = same ? aim->weight[j] : 0.0f;
         total += weight[j];
@@ -81,6 +94,8 @@ int lr_gather_look_aimed(const lr_gather *g, const lr_gather_aim *aim, lr_vec3f 
         return 0;
     for (int j = 0; j < 4; j++)
         weight[j] /= total;
+    if (g->mean_bend > 0.0f && !bends_alike(look, weight, normal, g->mean_bend))
+        return 0;
     for (int k = 0; k < g->values; k++) {
         const int at = LOOK_VALUES + k;
         out[k] = weight[0]*look[0][at] + weight[1]*look[1][at] + weight[2]*look[2][at] + weight[3]*look[3][at];

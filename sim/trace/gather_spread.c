@@ -68,7 +68,7 @@ static void look_around(const lr_gather_window *w, const lr_gather *g, int row, 
         a->count[a->rows] = whole ? n : 2*cells + 1;
         a->at[a->rows] = w->column0[r - w->first_row] + first[a->rows];
     }
-    find_distances(w, w->column0[row - w->first_row] + column, g->least_cosine, a);
+    find_distances(w, w->column0[row - w->first_row] + column, g->record[g->cell[g->first_cell[row] + column]].average_cosine, a);
     for (int r = 0; r < a->rows; r++)
         for (int k = middle[r] - RING_CELLS - first[r]; abs(first_row + r - row) <= RING_CELLS && k <= middle[r] + RING_CELLS - first[r]; k++) {
             if (k < 0 || k >= a->count[r] || coat[a->at[r] + k] < 0.0f)

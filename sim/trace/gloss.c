@@ -8,14 +8,22 @@
 #include "core/thread.h"
 #include "trace/gather_grid.h"
 #include "trace/gather_look.h"
+#include "trace/gather_more.h"
 #include "trace/gather_spread.h"
 #include "trace/sunlit.h"
 
 #define LEAST_ALPHA 0.06f        // of lobes: narrower ones blur less than a few cells of the grid
-#define SAME_NORMAL 0.99995f     // cosine: half a degree, which turns what is mirrored by one
+#define AVERAGE_BEND 0.25f       // of alpha: neighbours' normals may be off by so much [rad], which turns what is mirrored by twice that
+#define LOOK_BEND 0.7f           // of alpha: likewise those that are interpolated between, of points all around
+#define MEAN_BEND 0.03f          // see lr_gather: their mean by about an eighth of alpha
+#define PART 0.7f                // of alpha: light is averaged over points whose mirrored pictures are off by so much [rad]: lobes seem 3 % wider
 #define MOST_PART 0.25f          // of the distance to what is mirrored, as far as evenly scattered light is averaged
 #define LEAST_COSINE 0.05f       // between normal and camera
-#define FLAT_NEIGHBOURS 2        // of eight, at least: a point alone would be no better than a pixel's own paths
+#define LEAST_NEIGHBOURS 2       // of eight, at least: a point alone would be no better than a pixel's own paths
+#define PILOT_PART 4             // one over the share of the gathering's paths that tell how many more each point wants: thrown away, as those that
+                                 // found light by luck would ask for more, and the mean fall
+#define LEAST_PART 2             // one over the share that each point gets
+#define MORE_LEVELS 5            // a point may get 1/2 to 8 times those on top
 #define FIELD_MARGIN 0.03        // of the line, beyond its ends
 
 int lr_gloss_has(const lr_surface *s)
@@ -80,6 +88,10 @@ typedef struct crew {
     float *raw;                  // what each record got from each half of its paths (record_count x 2 x values)
     lr_gather_near *near;        // (record_count x sources)
     int *had;                    // paths (record_count)
+    float *want;                 // (record_count) see lr_spread
+    lr_gather_view look[LR_GATHER_VIEWS];
+    int round, paths;            // paths: of this round, from each record
+    int told_by;                 // paths of the round that `want` is of
     int tile_count;
     int *tile;                   // (tile_count + 1) first record of each
     int (*progress)(void *, int64_t, int64_t);
@@ -88,7 +100,8 @@ typedef struct crew {
 
 static lr_line_job plain_job(const crew *c, int worker)
 {
-    return (lr_line_job){.tracer = c->tracer, .work = c->work[worker], .seed = lr_hash(lr_hash((uint32_t)c->tracer->def.seed, 0x676c6f73u), (uint32_t)c->number)};
+    const uint32_t seed = lr_hash(lr_hash((uint32_t)c->tracer->def.seed, 0x676c6f73u), (uint32_t)c->number);
+    return (lr_line_job){.tracer = c->tracer, .work = c->work[worker], .seed = lr_hash(seed, (uint32_t)c->round), .known = c->tracer->gather};
 }
 
 static void place_record(void *context, const lr_line_job *job, int row, int column, int k)
@@ -113,10 +126,14 @@ static void place_record(void *context, const lr_line_job *job, int row, int col
     r->normal = normal;
     r->to_eye = lr_mulf(to, per_m);
     r->eye_per_m = per_m;
-    r->part = lr_minf(MOST_PART, cosine*lr_minf(surface->alpha_x, surface->alpha_y));   // across the plane of incidence a lobe is narrower
+    r->share = 1.0f;
+    const float alpha = lr_minf(surface->alpha_x, surface->alpha_y);
+    r->average_cosine = cosf(AVERAGE_BEND*alpha);
+    r->look_cosine = cosf(LOOK_BEND*alpha);
+    r->part = lr_minf(MOST_PART, PART*cosine*alpha);   // across the plane of incidence a lobe is narrower
 }
 
-static int is_flat(const lr_gather *g, int row, int column)
+static int has_neighbours(const lr_gather *g, int row, int column)
 {
     const lr_gather_record *own = &g->record[g->cell[g->first_cell[row] + column]];
     const int columns = g->first_cell[row + 1] - g->first_cell[row];
@@ -127,14 +144,14 @@ static int is_flat(const lr_gather *g, int row, int column)
             const int i = g->cell[g->first_cell[r] + (k + n) % n];
             float distance2;
             if (i >= 0 && g->record[i].coat == own->coat)
-                same += lr_gather_same_surface(own->point, own->normal, g->record[i].point, g->record[i].normal, g->least_cosine, &distance2);
+                same += lr_gather_same_surface(own->point, own->normal, g->record[i].point, g->record[i].normal, own->average_cosine, &distance2);
         }
     }
-    return same - 1 >= FLAT_NEIGHBOURS;
+    return same - 1 >= LEAST_NEIGHBOURS;
 }
 
 // Takes out the points that neighbours would not help.
-static lr_status keep_flat(lr_gather *g, lr_error *err)
+static lr_status keep_neighbours(lr_gather *g, lr_error *err)
 {
     uint8_t *keep = calloc((size_t)g->record_count + 1, 1);
     if (!keep)
@@ -142,7 +159,7 @@ static lr_status keep_flat(lr_gather *g, lr_error *err)
     for (int r = 0; r < g->rows; r++)
         for (int k = 0; k < g->first_cell[r + 1] - g->first_cell[r]; k++)
             if (g->cell[g->first_cell[r] + k] >= 0)
-                keep[g->cell[g->first_cell[r] + k]] = (uint8_t)is_flat(g, r, k);
+                keep[g->cell[g->first_cell[r] + k]] = (uint8_t)has_neighbours(g, r, k);
     int count = 0;
     for (int i = 0; i < g->record_count; i++) {
         g->cell[g->record[i].cell] = -1;
@@ -161,10 +178,9 @@ static lr_status gather_tile(void *context, int64_t tile, int worker, lr_error *
 {
     crew *c = context;
     lr_gather *g = c->gather;
-    const int paths = c->tracer->def.gather_paths, batch = lr_gather_batch(paths), sources = c->tracer->scene->source_count, last = c->tile[tile + 1];
+    const int paths = c->paths, batch = lr_gather_batch(paths), sources = c->tracer->scene->source_count, last = c->tile[tile + 1];
     const lr_sunlit_choice all = {.sunlit = c->tracer->gather->sunlit};
     lr_line_job job = plain_job(c, worker);
-    job.known = c->tracer->gather;
     job.sunlit = all.sunlit ? &all : NULL;
     for (int first = c->tile[tile]; first < last; first += batch)
         lr_gather_paths(&job, g->record + first, last - first < batch ? last - first : batch, paths, c->raw + 2*(size_t)first*(size_t)g->values,
@@ -176,6 +192,26 @@ static lr_status gather_tile(void *context, int64_t tile, int worker, lr_error *
     return LR_OK;
 }
 
+static lr_status more_of_tile(void *context, int64_t tile, int worker, lr_error *err)
+{
+    (void)err;
+    crew *c = context;
+    const lr_gather_more more = {.gather = c->gather, .tile = c->tile, .paths = c->paths, .told_by = c->told_by, .levels = MORE_LEVELS, .want = c->want, .had = c->had, .raw = c->raw};
+    const lr_sunlit_choice all = {.sunlit = c->tracer->gather->sunlit};
+    lr_line_job job = plain_job(c, worker);
+    job.sunlit = all.sunlit ? &all : NULL;
+    lr_gather_more_of_tile(&more, (int)tile, &job);
+    return LR_OK;
+}
+
+static lr_status spread(crew *c, int threads, int wanting, lr_error *err)
+{
+    const lr_spread s = {.gather = c->gather, .tracer = c->tracer, .raw = c->raw, .near = c->near, .paths = c->had, .view = c->look, .want = wanting ? c->want : NULL};
+    return lr_spread_average(&s, threads, err);
+}
+
+static int part_of(const crew *c, int part) { return c->tracer->def.gather_paths/(2*part)*2; }   // even
+
 static lr_status gather_view(crew *c, int threads, lr_error *err)
 {
     lr_gather *g = c->gather;
@@ -185,12 +221,23 @@ static lr_status gather_view(crew *c, int threads, lr_error *err)
     c->raw = malloc((2*values + 1)*sizeof *c->raw);
     c->near = malloc(((size_t)g->record_count*sources + 1)*sizeof *c->near);
     c->had = malloc(((size_t)g->record_count + 1)*sizeof *c->had);
-    if (!g->irradiance || !g->error || !c->raw || !c->near || !c->had)
+    c->want = calloc((size_t)g->record_count + 1, sizeof *c->want);
+    if (!g->irradiance || !g->error || !c->raw || !c->near || !c->had || !c->want)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     LR_TRY(lr_gather_grid_tiles(g, &c->tile, &c->tile_count, err));
+    const int wanting = c->tracer->def.noise_ratio > 0.0;
+    if (wanting) {
+        c->paths = c->told_by = part_of(c, PILOT_PART);
+        LR_TRY(lr_threads_run(threads, c->tile_count, gather_tile, c, err));
+        LR_TRY(spread(c, threads, 1, err));
+        c->round++;
+    }
+    c->paths = part_of(c, wanting ? LEAST_PART : 1);
     LR_TRY(lr_threads_run(threads, c->tile_count, gather_tile, c, err));
-    const lr_spread s = {.gather = g, .tracer = c->tracer, .raw = c->raw, .near = c->near, .paths = c->had};
-    return lr_spread_average(&s, threads, err);
+    c->round++;
+    if (wanting)
+        LR_TRY(lr_threads_run(threads, c->tile_count, more_of_tile, c, err));
+    return spread(c, threads, 0, err);
 }
 
 static lr_status make_view(crew *c, int threads, lr_error *err)
@@ -200,12 +247,12 @@ static lr_status make_view(crew *c, int threads, lr_error *err)
     g->center = room->center;
     g->rows = room->rows;
     g->values = room->values;
-    g->least_cosine = SAME_NORMAL;
+    g->mean_bend = MEAN_BEND;
     LR_TRY(lr_gather_grid_create(g, err));
     const lr_line_job job = plain_job(c, 0);
     for (int r = 0; r < g->rows; r++)
         lr_gather_grid_row(&job, g->center, g->rows, r, place_record, c);
-    LR_TRY(keep_flat(g, err));
+    LR_TRY(keep_neighbours(g, err));
     return g->record_count > 0 ? gather_view(c, threads, err) : LR_OK;
 }
 
@@ -214,7 +261,9 @@ static void clear_view(crew *c)
     free(c->raw);
     free(c->near);
     free(c->had);
+    free(c->want);
     free(c->tile);
+    c->want = NULL;
     c->raw = NULL;
     c->near = NULL;
     c->had = NULL;
@@ -229,6 +278,7 @@ static lr_status make_views(crew *c, lr_gloss *gloss, int threads, lr_error *err
         for (int k = 0; k < LR_GLOSS_SIDES*rig->module[m].camera_count; k++) {
             c->number = gloss->view_count;
             c->side = k % LR_GLOSS_SIDES;
+            c->round = 0;
             c->seer = seer_of(rig, m, k/LR_GLOSS_SIDES);
             c->gather = gloss->view[gloss->view_count] = calloc(1, sizeof *c->gather);
             if (!c->gather)
@@ -253,6 +303,7 @@ static lr_status run(crew *c, lr_gloss *gloss, int threads, lr_error *err)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     for (int i = 0; i < threads; i++)
         LR_TRY(lr_work_create(c->tracer, &c->work[i], err));
+    lr_gather_views_make(c->tracer->rig, c->look);
     return make_views(c, gloss, threads, err);
 }
 

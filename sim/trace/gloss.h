@@ -1,12 +1,13 @@
 // SPDX-License-Identifier: Apache-2.0
-// What the lobes of flat glossy things send to each camera, gathered once for the room. Light by a lobe depends on where it is seen from, but a camera
-// that turns about an axis sees each point at rest from one place only: there its line's plane passes over the point. So for each camera points
-// of the gathering's grid on such things hold the radiance that their lobe sends to that place: few paths each, drawn by the lobe, which end where the
-// gathered light (trace/gather.h) is known, averaged over neighbours as that is, but not further than the lobe blurs what it mirrors.
+// What the lobes of glossy things that are flat, or bend little, send to each camera, gathered once for the room. Light by a lobe depends on where it is
+// seen from, but a camera that turns about an axis sees each point at rest from one place only: there its line's plane passes over the point. So for each
+// camera points of the gathering's grid on such things hold the radiance that their lobe sends to that place: a few paths each, drawn by the lobe, which end
+// where the gathered light (trace/gather.h) is known, averaged over neighbours as that is, but not further than the lobe blurs what it mirrors; then more
+// paths where the noise asks for them.
 //   held here: by sky, and by everything after a bounce
 //   left to each pixel: sun and lamps directly
 // A field that goes over the zenith has its points twice: seen from before the axis, and from behind it.
-// Left to paths as before: what bends (its neighbours mirror something else), and lobes too narrow for averaging.
+// Left to paths as before: what bends so much from one direction of the grid to the next that its lobes part, and lobes too narrow for averaging.
 #ifndef LR_TRACE_GLOSS_H
 #define LR_TRACE_GLOSS_H
 
