@@ -40,7 +40,7 @@ int lr_curved_intersect(const lr_curved *curved, lr_vec3 origin, lr_vec3 directi
     const lr_shape_kind *kind = kinds[curved->kind];
     const lr_vec3 d = lr_mul(direction, 1.0/length);
     const double s0 = -lr_dot(origin, d);
-    lr_shape_ray ray = {lr_mad(origin, s0, d), d, t_near*length - s0, t_far*length - s0};
+    lr_shape_ray ray = {lr_mad(origin, s0, d), d, t_near*length - s0, t_far*length - s0, !hit};
     // Coming back to t rounds: a crossing at the very end of the interval may fall out of it, and then the next counts.
     for (int attempt = 0; attempt < 4; ++attempt) {
         lr_shape_cross best = {HUGE_VAL, 0};

@@ -80,7 +80,7 @@ static lr_box3 cone_bounds(const lr_curved *curved)
     return (lr_box3){{-r, -r, -z}, {r, r, z}};
 }
 
-static double slant(const cone *k) { return hypot(k->high - k->low, k->height); }
+static double slant(const cone *k) { return sqrt((k->high - k->low)*(k->high - k->low) + k->height*k->height); }
 
 static double side_area(const cone *k) { return LR_PI*(k->low + k->high)*slant(k); }
 
@@ -108,7 +108,7 @@ static void cone_surface(const lr_curved *curved, lr_vec3 p, int part, lr_curved
         hit->v = lr_shape_wrap(p.y/size_m[1] + 0.5);
         return;
     }
-    const double rho = hypot(p.x, p.y), outwards = k.height/size_m[1];
+    const double rho = sqrt(p.x*p.x + p.y*p.y), outwards = k.height/size_m[1];
     hit->normal = rho > 0.0 ? lr_v3(p.x/rho*outwards, p.y/rho*outwards, -k.slope*outwards)
                             : lr_v3(0, 0, k.slope < 0.0 ? 1 : -1);  // the tip
     hit->u = lr_shape_turn(p.x, p.y);

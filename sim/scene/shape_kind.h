@@ -6,8 +6,9 @@
 #include "scene/shape.h"
 
 // The ray as the kinds see it: `d` of unit length and `o` its closest point to the shape's centre, so that numbers stay
-// of the size of the shape however far away the eye is. Searched between lo and hi, both excluded.
-typedef struct lr_shape_ray { lr_vec3 o, d; double lo, hi; } lr_shape_ray;
+// of the size of the shape however far away the eye is. Searched between lo and hi, both excluded. `any`: it only matters that there is a crossing,
+// so what is kept may be any place between lo and hi then.
+typedef struct lr_shape_ray { lr_vec3 o, d; double lo, hi; int any; } lr_shape_ray;
 
 // Nearest crossing so far, and which part of the surface it lies on (a kind's own numbers). Start from s = HUGE_VAL.
 typedef struct lr_shape_cross { double s; int part; } lr_shape_cross;

@@ -59,9 +59,10 @@ static int turning_points(double p, double q, double out[5])
         out[count++] = -m;
         out[count++] = m;
         if (fabs(c) <= 1.0) {
-            const double third = acos(c)/3.0;
-            for (int i = 0; i < 3; ++i)
-                out[count++] = 2.0*m*cos(third - 2.0*LR_PI*i/3.0);
+            const double third = acos(c)/3.0, ahead = -m*cos(third), aside = m*sqrt(3.0)*sin(third);
+            out[count++] = -2.0*ahead;   // the three lie a third of a turn apart
+            out[count++] = ahead + aside;
+            out[count++] = ahead - aside;
         } else {
             out[count++] = copysign(2.0*m*cosh(acosh(fabs(c))/3.0), c);
         }
@@ -118,8 +119,8 @@ static void torus_cross(const lr_curved *curved, const lr_shape_ray *ray, lr_sha
         if (!(b > a))
             continue;
         const double gb = g_at(&k, b, &slope);
-        if ((ga > 0.0) != (gb > 0.0) && b > ray->lo)
-            lr_shape_keep(ray, root_between(&k, a, ga, b), 0, best);
+        if ((ga > 0.0) != (gb > 0.0) && b > ray->lo)  // where is for those to know who want the nearest
+            lr_shape_keep(ray, ray->any && a > ray->lo ? 0.5*(a + b) : root_between(&k, a, ga, b), 0, best);
         if (best->s < HUGE_VAL)
             return;  // pieces come in order
         a = b;
@@ -146,7 +147,7 @@ static double torus_area(const lr_curved *curved) { return 4.0*LR_PI*LR_PI*curve
 static void torus_surface(const lr_curved *curved, lr_vec3 p, int part, lr_curved_hit *hit)
 {
     (void)part;
-    const double rho = hypot(p.x, p.y), in = rho - curved->radius;
+    const double rho = sqrt(p.x*p.x + p.y*p.y), in = rho - curved->radius;
     hit->normal = lr_unit(lr_v3(in*p.x/rho, in*p.y/rho, p.z));
     hit->u = lr_shape_turn(p.x, p.y);
     hit->v = lr_shape_turn(in, p.z);
