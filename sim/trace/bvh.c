@@ -600,6 +600,8 @@ void lr_bvh_occluded_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
 
 int lr_bvh_may_be_pane(const lr_bvh *bvh, int object) { return bvh->may_be_pane[object]; }
 
+const lr_facets *lr_bvh_opaque(const lr_bvh *bvh) { return &bvh->facets[LR_LAYER_OPAQUE]; }
+
 int lr_bvh_has_panes(const lr_bvh *bvh)
 {
     return bvh->traced_count > bvh->opaque_count;

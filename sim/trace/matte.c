@@ -176,8 +176,10 @@ static void ask_sun(const lr_line_job *job, const block *b)
     draw(job, b, LR_DIM_FAINT_SUN, unused, v);
     for (int i = 0; i < b->count; i++) {
         const int k = b->slot[i];
+        if (!work->done[k] || !(sun.value[i] > 0.0f) || lr_sun_shade_covers(&job->tracer->sun_shade, get(&b->point, i)))
+            continue;
         const float expected = electrons(job, b, source, i)*sun.value[i];
-        if (!work->done[k] || !(expected > 0.0f))
+        if (!(expected > 0.0f))
             continue;
         const float factor = sun.value[i]*faint(expected, lr_faint_e(job, work->path.pixel[k]), v[i]);
         if (factor == 0.0f)

@@ -237,6 +237,8 @@ void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
     const float side = lr_dotf(v->normal, v->wo) >= 0.0f ? 1.0f : -1.0f;
     if (!(side*lr_dotf(v->normal, lights->sun_frame.z) > -2.0f*lights->sun_sine))
         return;  // the whole disc is behind the surface
+    if (lr_sun_shade_covers(&job->tracer->sun_shade, v->point))
+        return;
     float a, b, c, s, f[LR_MAX_BINS];
     lr_draw2(job, v->i, v->step, LR_DIM_SUN, &a, &b);
     lr_turnf(b, &c, &s);

@@ -53,10 +53,11 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
         tracer->white.reflectance[b] = (float)LR_PI;
     const size_t materials = (size_t)scene->material_count;
     tracer->lobe = malloc((materials + 1)*sizeof *tracer->lobe);
-    const lr_status status = tracer->lobe ? lr_lights_create(scene, &rig->bins, &tracer->lights, err) : lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
+    lr_status status = tracer->lobe ? lr_lights_create(scene, &rig->bins, &tracer->lights, err) : lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
+    if (status == LR_OK && scene->sun.present)
+        status = lr_sun_shade_create(lr_bvh_opaque(bvh), tracer->lights.sun_frame, tracer->lights.sun_sine, rig->head_pose.origin, &tracer->sun_shade, err);
     if (status != LR_OK) {
-        free(tracer->lobe);
-        free(tracer);
+        lr_tracer_destroy(tracer);
         return status;
     }
     for (size_t k = 0; k < materials; k++) {
@@ -80,6 +81,7 @@ void lr_tracer_destroy(lr_tracer *tracer)
     if (!tracer)
         return;
     lr_lights_destroy(&tracer->lights);
+    lr_sun_shade_destroy(&tracer->sun_shade);
     lr_gather_destroy(tracer->gather);
     lr_gloss_destroy(tracer->gloss);
     free(tracer->lobe);
