@@ -352,6 +352,14 @@ static void set_around(const lr_matcher *m, lr_match_work *w, int from, size_t r
     }
 }
 
+static int any_winner(const float *winner)
+{
+    int any = 0;
+    for (int p = 0; p < BESIDE; p++)
+        any |= isfinite(winner[p]);
+    return any;
+}
+
 void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line)
 {
     const int pixels = m->side[from].pixels;
@@ -360,7 +368,8 @@ void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line)
     set_around(m, w, from, row);
     for (int first = 0; first < pixels; first += BESIDE) {
         answers a;
-        refine_beside(m, w, spline, from, first, &a);
+        if (any_winner(w->around[0] + REACH + first))
+            refine_beside(m, w, spline, from, first, &a);
         for (int p = 0; p < BESIDE && first + p < pixels; p++)
             if (isfinite(w->around[0][REACH + first + p]))
                 keep_answer(w, from, row + (size_t)(first + p), &a, p, known);
