@@ -101,7 +101,8 @@ static lr_line_job tile_job(const crew *c, int tile, uint32_t pass, int worker)
     job.known = c->round > 0 ? c->gather : NULL;
     if (c->gather->sunlit && c->round > 0) {
         lr_sunlit_weigh(&job, &c->choice[worker], c->gather->record + c->tile[tile], c->tile[tile + 1] - c->tile[tile]);
-        job.sunlit = &c->choice[worker];
+        job.sunlit = c->gather->sunlit;
+        job.choice = &c->choice[worker];
     }
     return job;
 }

@@ -18,7 +18,7 @@ static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const
     const float turn = lr_uniform(lr_hash(lr_hash(job->seed, r->tile), 0x73756e00u + (uint32_t)set));
     float u = lr_uniform(lr_reverse_bits(r->place*(uint32_t)(job->links/2) + (uint32_t)(number/2))) + turn, chance;
     u -= u >= 1.0f ? 1.0f : 0.0f;
-    const lr_sunlit_place *place = lr_sunlit_choose(job->sunlit, set, u, &chance);
+    const lr_sunlit_place *place = lr_sunlit_choose(job->choice, set, u, &chance);
     lr_sunlit_link link;
     if (!lr_sunlit_connect(place, v->point, v->normal, job->tracer->rig->bins.ambient_count, &link))
         return;
@@ -31,12 +31,12 @@ static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const
 
 void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v)
 {
-    const lr_sunlit *s = job->sunlit->sunlit;
+    const lr_sunlit *s = job->sunlit;
     const int bins = job->tracer->rig->bins.ambient_count, layer = (int)(lr_hash(job->work->path.seed[v->i], job->work->path.sample[v->i]) % LR_SUNLIT_LAYERS);
     const int set = 2*layer + job->work->path.pixel[v->i] % 2;
     float u, pick, total = 0.0f, asked = 0.0f, light[LR_MAX_BINS];
     lr_sunlit_link best = {0};
-    lr_draw2(job, v->i, v->step, LR_DIM_FAINT_SUN, &u, &pick);   // gathering asks for all, however faint
+    lr_draw2(job, v->i, v->step, LR_DIM_SUNLIT, &u, &pick);
     for (int k = 0; k < CANDIDATES; k++) {
         lr_sunlit_link link;
         float f[LR_MAX_BINS], worth = 0.0f;
@@ -65,7 +65,7 @@ void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v)
     from.per_m = v->step == 0 ? 1.0f/best.distance : 0.0f;
     if (asked > 0.0f)
         lr_queue_shadow(job, &job->work->sun, &from, best.wi, light, total/((float)CANDIDATES*asked), best.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
-                        job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
+                        job->tracer->scene->sun.source, LR_DIM_FAINT_SUNLIT);
 }
 
 // Under a lobe only what it lets in counts: of the rays of a queue from `first` on.
@@ -94,7 +94,7 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
             lr_ask_sun(job, &v);
         lr_ask_lamp(job, &straight, NULL);
     }
-    if (job->sunlit && number < job->links)
+    if (number < job->links)
         ask_sunlit_of_tile(job, &v, r, number);
     let_in(job, &job->work->sky, skies, r);
     let_in(job, &job->work->sun, suns, r);
@@ -140,7 +140,7 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int 
         memset(near, 0, (size_t)(count*job->tracer->scene->source_count)*sizeof *near);
     memset(out, 0, (size_t)(2*count*values)*sizeof *out);
     job->paths = paths;
-    job->links = job->sunlit ? lr_sunlit_links(paths) : 0;
+    job->links = job->choice ? lr_sunlit_links(paths) : 0;
     work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
     for (int slot = 0; slot < count*paths; slot++) {
         const int half = slot % paths % 2;   // each an even set of its own: only then is their difference a measure of the error

@@ -179,9 +179,8 @@ static lr_status gather_tile(void *context, int64_t tile, int worker, lr_error *
     crew *c = context;
     lr_gather *g = c->gather;
     const int paths = c->paths, batch = lr_gather_batch(paths), sources = c->tracer->scene->source_count, last = c->tile[tile + 1];
-    const lr_sunlit_choice all = {.sunlit = c->tracer->gather->sunlit};
     lr_line_job job = plain_job(c, worker);
-    job.sunlit = all.sunlit ? &all : NULL;
+    job.sunlit = c->tracer->gather->sunlit;
     for (int first = c->tile[tile]; first < last; first += batch)
         lr_gather_paths(&job, g->record + first, last - first < batch ? last - first : batch, paths, c->raw + 2*(size_t)first*(size_t)g->values,
                         c->near + (size_t)first*(size_t)sources);
@@ -197,9 +196,8 @@ static lr_status more_of_tile(void *context, int64_t tile, int worker, lr_error 
     (void)err;
     crew *c = context;
     const lr_gather_more more = {.gather = c->gather, .tile = c->tile, .paths = c->paths, .told_by = c->told_by, .levels = MORE_LEVELS, .want = c->want, .had = c->had, .raw = c->raw};
-    const lr_sunlit_choice all = {.sunlit = c->tracer->gather->sunlit};
     lr_line_job job = plain_job(c, worker);
-    job.sunlit = all.sunlit ? &all : NULL;
+    job.sunlit = c->tracer->gather->sunlit;
     lr_gather_more_of_tile(&more, (int)tile, &job);
     return LR_OK;
 }

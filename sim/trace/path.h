@@ -6,6 +6,7 @@
 #include "trace/work.h"
 
 enum { LR_DIM_SUN, LR_DIM_SKY, LR_DIM_LAMP, LR_DIM_CHOICE, LR_DIM_BOUNCE, LR_DIM_LOBE, LR_DIM_FAINT, LR_DIM_FAINT_SUN, LR_DIM_FAINT_SKY, LR_DIM_FAINT_LAMP, LR_DIMS };  // random numbers of one step
+enum { LR_DIM_SUNLIT = 1 << 16, LR_DIM_FAINT_SUNLIT };   // further ones, beyond those of any step
 
 typedef struct lr_vertex {   // a surface reached by path i
     int i, step;
@@ -56,7 +57,7 @@ static inline lr_vec3f lr_offset_start(const lr_vertex *v, lr_vec3f wi)
 void lr_ask_sun(const lr_line_job *job, const lr_vertex *v);
 void lr_ask_sky(const lr_line_job *job, const lr_vertex *v);
 void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn);
-// From where a gathering path goes on to a place in sunlight; trace/gather_paths.c
+// From where a path goes on to a place in sunlight; trace/gather_paths.c
 void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v);
 // A shadow ray from `v`, and what arrives if it is free: the path's throughput times f times factor, for each bin.
 void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim);

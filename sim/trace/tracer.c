@@ -421,6 +421,7 @@ void lr_trace_line(const lr_tracer *tracer, lr_work *work, int module, int camer
     job.pivot = lr_v3f_of(job.moment.pivot);
     job.arm = lr_v3f_of(lr_sub(lr_pose_point(job.moment.pose, job.camera->in_module.origin), job.moment.pivot));
     job.known = tracer->gather;
+    job.sunlit = tracer->gather && tracer->scene->motion_count == 0 ? tracer->gather->sunlit : NULL;   // the places are those of one moment
     if (tracer->gloss)
         job.gloss = tracer->gloss->view + tracer->gloss->first[module] + LR_GLOSS_SIDES*camera;
     job.ahead = lr_crossf(lr_v3f_of(lr_rotate(job.moment.pose.rotation, job.camera->in_module.rotation.y)), job.axis);

@@ -15,6 +15,7 @@
 
 struct lr_gather;
 struct lr_gather_record;
+struct lr_sunlit;
 struct lr_sunlit_choice;
 struct lr_sunlit_notes;
 
@@ -137,7 +138,8 @@ typedef struct lr_line_job {
     struct lr_gather_near *near;    // with `gathered`: light by where it comes from, (points x sources); or NULL
     float *nearness;                // with `gathered`: sum over paths of 1/distance to what they meet first
     int paths, links;               // with `gathered`: from each point; the first so many of the paths ask a sunlit place too
-    const struct lr_sunlit_choice *sunlit; // with links
+    const struct lr_sunlit *sunlit; // places in sunlight that paths ask where they go on; or NULL
+    const struct lr_sunlit_choice *choice; // of those, for links
     struct lr_sunlit_notes *notes;  // where to note what sunlight the paths found; or NULL
 } lr_line_job;
 
