@@ -190,15 +190,15 @@ static float variance_of(const lr_kind *k, float common, float seen)
 lr_kinds_error lr_kinds_tell(const lr_line_job *job, int i)
 {
     lr_settle *s = &job->work->settle;
-    const float n = (float)s->pairs[i], common = common_square(job, i);
-    lr_kinds_error error = {0};
+    const float n = (float)s->pairs[i];
+    lr_kinds_error error = {.common = common_square(job, i)};
     for (int half = 0; half < 2; half++) {
         float mean = 0.0f, square = 0.0f;
         for (const lr_kind *k = first_of(s, half, i); k; k = after(s, k)) {
             const float ratio = ratio_of(k);
             mean += ratio*k->scale;
             square += ratio*ratio*k->scale_square;
-            error.within += variance_of(k, common, n);
+            error.within += variance_of(k, error.common, n);
         }
         mean /= n;
         error.light += 0.5f*mean;
@@ -214,10 +214,10 @@ int lr_kinds_plain(const lr_line_job *job, int i)
     return s->kind_count[0][i] == 1 && s->kind_count[1][i] == 1 && !(job->known && (a->even || b->even));
 }
 
-int lr_kinds_mark(const lr_line_job *job, int i, float most_e2)
+int lr_kinds_mark(const lr_line_job *job, int i, float common, float most_e2)
 {
     lr_settle *s = &job->work->settle;
-    const float n = (float)s->pairs[i], common = common_square(job, i);
+    const float n = (float)s->pairs[i];
     int any = 0;
     for (int half = 0; half < 2; half++)
         for (lr_kind *k = first_of(s, half, i); k; k = after(s, k)) {

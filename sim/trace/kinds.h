@@ -22,13 +22,14 @@ typedef struct lr_kinds_error {
     float light;          // electrons
     float shares;         // variance for not knowing the kinds' shares and the mean factors better
     float within;         // variance for what differs within kinds
+    float common;         // of parts of one kind, by the pixel and its neighbours: square of what one is off by
 } lr_kinds_error;
 lr_kinds_error lr_kinds_tell(const lr_line_job *job, int i);
 // Whether each half sees one thing only, on which light has to be followed by paths: their halves tell how far off it is.
 int lr_kinds_plain(const lr_line_job *job, int i);
 // Marks the kinds of pixel i that add more than `most_e2` to the variance, to be rendered whenever they come. Returns whether there are any.
 // Where paths have to find the light, so are all: few parts that happen to be dark look sure of themselves, and stopping there would pull the mean down.
-int lr_kinds_mark(const lr_line_job *job, int i, float most_e2);
+int lr_kinds_mark(const lr_line_job *job, int i, float common, float most_e2);
 
 void lr_kinds_take_means(const lr_line_job *job);   // into work->sums and work->lit
 

@@ -181,7 +181,7 @@ static int unsettled(const lr_line_job *job, int i)
     const float aim = CONFIDENCE*(float)def->noise_ratio;
     const lr_kinds_error error = lr_kinds_tell(job, i);
     const float most_e2 = aim*aim*(job->camera->floor_e2 + error.light), jump = EDGE_SHARE*s->jump[i];
-    const int any = lr_kinds_mark(job, i, 0.25f*most_e2);
+    const int any = lr_kinds_mark(job, i, error.common, 0.25f*most_e2);
     if (s->pairs[i] < EDGE_PAIRS && jump*jump > most_e2)
         return 1;
     if (lr_kinds_plain(job, i) || s->pairs[i] == 1)
