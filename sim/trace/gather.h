@@ -3,7 +3,7 @@
 // that the head sees which are matte or, under a lobe, scatter evenly, and used for every line, camera, module and revolution.
 //   held here: irradiance by sky directly and by everything after a bounce, for each source and bin
 //     (under a lobe: of what the lobe lets in)
-//   left to each pixel: sun and lamps directly, whose shadows are sharp; and what a lobe sends back
+//   left to each pixel: sun and lamps directly, whose shadows are sharp; and what a lobe sends back, but for what trace/gloss.h gathers
 // Points lie where rays from the middle of the head on an even grid of directions meet the room. They gather three times: first by a few full
 // light paths; then twice by more that end where they meet a surface at which the round before, averaged, knows the light, so that one cheap ray
 // brings home what many paths found, and by links to places in sunlight (trace/sunlit.h). The averaging of earlier rounds is the only bias of a
