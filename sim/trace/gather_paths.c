@@ -9,16 +9,20 @@
 #include "trace/sunlit.h"
 #include "trace/surface_eval.h"
 
-#define CANDIDATES 4   // places looked at, of which one is asked, from where a path goes on
-
-// From a point of the room to a place in sunlight. Points of a tile share one even walk over the places' chances.
-static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const lr_gather_record *r, int number)
+// For a point of the room: a place in sunlight. Points of a tile share one even walk over the places' chances.
+static const lr_sunlit_place *pick_sunlit_of_tile(const lr_line_job *job, const lr_gather_record *r, int number, float *chance)
 {
     const int set = number % 2;
     const float turn = lr_uniform(lr_hash(lr_hash(job->seed, r->tile), 0x73756e00u + (uint32_t)set));
-    float u = lr_uniform(lr_reverse_bits(r->place*(uint32_t)(job->links/2) + (uint32_t)(number/2))) + turn, chance;
+    float u = lr_uniform(lr_reverse_bits(r->place*(uint32_t)(job->links/2) + (uint32_t)(number/2))) + turn;
     u -= u >= 1.0f ? 1.0f : 0.0f;
-    const lr_sunlit_place *place = lr_sunlit_choose(job->choice, set, u, &chance);
+    const lr_sunlit_place *place = lr_sunlit_choose(job->choice, set, u, chance);
+    lr_sunlit_send_for(place);
+    return place;
+}
+
+static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const lr_sunlit_place *place, float chance)
+{
     lr_sunlit_link link;
     if (!lr_sunlit_connect(place, v->point, v->normal, job->tracer->rig->bins.ambient_count, &link))
         return;
@@ -29,18 +33,26 @@ static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const
           job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
 }
 
-void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v)
+void lr_pick_sunlit(const lr_line_job *job, const lr_vertex *v, lr_sunlit_picks *picks)
 {
-    const lr_sunlit *s = job->sunlit;
-    const int bins = job->tracer->rig->bins.ambient_count, layer = (int)(lr_hash(job->work->path.seed[v->i], job->work->path.sample[v->i]) % LR_SUNLIT_LAYERS);
-    const int set = 2*layer + job->work->path.pixel[v->i] % 2;
-    float u, pick, total = 0.0f, asked = 0.0f, light[LR_MAX_BINS];
+    const int layer = (int)(lr_hash(job->work->path.seed[v->i], job->work->path.sample[v->i]) % LR_SUNLIT_LAYERS), set = 2*layer + job->work->path.pixel[v->i] % 2;
+    float u;
+    lr_draw2(job, v->i, v->step, LR_DIM_SUNLIT, &u, &picks->pick);
+    for (int k = 0; k < LR_SUNLIT_PICKS; k++) {
+        picks->place[k] = lr_sunlit_evenly(job->sunlit, set, (u + (float)k)/(float)LR_SUNLIT_PICKS);
+        lr_sunlit_send_for(picks->place[k]);
+    }
+}
+
+void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_sunlit_picks *picks)
+{
+    const int bins = job->tracer->rig->bins.ambient_count;
+    float pick = picks->pick, total = 0.0f, asked = 0.0f, light[LR_MAX_BINS];
     lr_sunlit_link best = {0};
-    lr_draw2(job, v->i, v->step, LR_DIM_SUNLIT, &u, &pick);
-    for (int k = 0; k < CANDIDATES; k++) {
+    for (int k = 0; k < LR_SUNLIT_PICKS; k++) {
         lr_sunlit_link link;
         float f[LR_MAX_BINS], worth = 0.0f;
-        const lr_sunlit_place *place = lr_sunlit_evenly(s, set, (u + (float)k)/(float)CANDIDATES);
+        const lr_sunlit_place *place = picks->place[k];
         if (!lr_sunlit_reach(place, v->point, v->normal, &link))
             continue;
         const float pdf = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, link.wi, f), share = lr_sunlit_share(place, &link, pdf);
@@ -64,7 +76,7 @@ void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v)
     lr_vertex from = *v;
     from.per_m = v->step == 0 ? 1.0f/best.distance : 0.0f;
     if (asked > 0.0f)
-        lr_queue_shadow(job, &job->work->sun, &from, best.wi, light, total/((float)CANDIDATES*asked), best.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
+        lr_queue_shadow(job, &job->work->sun, &from, best.wi, light, total/((float)LR_SUNLIT_PICKS*asked), best.distance*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M,
                         job->tracer->scene->sun.source, LR_DIM_FAINT_SUNLIT);
 }
 
@@ -85,7 +97,8 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
     const lr_frame3f frame = lr_frame_aroundf(r->normal);
     const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->white, .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->normal};
     const int skies = job->work->sky.rays.count, suns = job->work->sun.rays.count;
-    float a, b, factor[LR_MAX_BINS];
+    float a, b, chance = 0.0f, factor[LR_MAX_BINS];
+    const lr_sunlit_place *place = number < job->links ? pick_sunlit_of_tile(job, r, number, &chance) : NULL;
     if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
         lr_ask_sky(job, &v);
     if (job->all_light) {
@@ -94,8 +107,8 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
             lr_ask_sun(job, &v);
         lr_ask_lamp(job, &straight, NULL);
     }
-    if (number < job->links)
-        ask_sunlit_of_tile(job, &v, r, number);
+    if (place)
+        ask_sunlit_of_tile(job, &v, place, chance);
     let_in(job, &job->work->sky, skies, r);
     let_in(job, &job->work->sun, suns, r);
     lr_draw2(job, slot, 0, LR_DIM_BOUNCE, &a, &b);
@@ -118,10 +131,13 @@ static void leave_lobe(const lr_line_job *job, int slot, const lr_gather_record 
 {
     const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->lobe[r->coat - 1], .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->to_eye};
     const int before = job->work->next.count;
+    lr_sunlit_picks picks;
     if (job->sunlit)
-        lr_ask_sunlit(job, &v);
+        lr_pick_sunlit(job, &v, &picks);
     if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
         lr_ask_sky(job, &v);
+    if (job->sunlit)
+        lr_ask_sunlit(job, &v, &picks);
     lr_go_on(job, &v);
     if (job->work->next.count > before)
         job->work->path_next.straight[before] = LR_STRAIGHT;

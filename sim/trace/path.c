@@ -506,6 +506,10 @@ static void scatter(const lr_line_job *job, lr_vertex *v, const lr_gather_aim *a
     const lr_scene *scene = job->tracer->scene;
     const int coat = lr_gather_coat(scene, v->surface), known = take_gathered(job, v, coat, aim);
     const lr_surface *drawn = !known ? v->surface : coat > 0 ? &job->tracer->lobe[v->surface - scene->surface] : NULL;
+    const int sunlit = job->sunlit && drawn && !drawn->specular;
+    lr_sunlit_picks picks;
+    if (sunlit)
+        lr_pick_sunlit(job, v, &picks);
     if (!v->surface->specular) {
         if (scene->sun.present)
             lr_ask_sun(job, v);
@@ -518,8 +522,8 @@ static void scatter(const lr_line_job *job, lr_vertex *v, const lr_gather_aim *a
         return;
     }
     v->surface = drawn;
-    if (!drawn->specular && job->sunlit)
-        lr_ask_sunlit(job, v);
+    if (sunlit)
+        lr_ask_sunlit(job, v, &picks);
     if (!drawn->specular && scene->sky.present && job->tracer->lights.portal_count > 0)
         lr_ask_sky(job, v);
     lr_go_on(job, v);

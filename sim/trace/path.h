@@ -57,8 +57,11 @@ static inline lr_vec3f lr_offset_start(const lr_vertex *v, lr_vec3f wi)
 void lr_ask_sun(const lr_line_job *job, const lr_vertex *v);
 void lr_ask_sky(const lr_line_job *job, const lr_vertex *v);
 void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn);
-// From where a path goes on to a place in sunlight; trace/gather_paths.c
-void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v);
+// From where a path goes on to a place in sunlight: one of those picked, which are on their way from memory; trace/gather_paths.c
+#define LR_SUNLIT_PICKS 4
+typedef struct lr_sunlit_picks { const struct lr_sunlit_place *place[LR_SUNLIT_PICKS]; float pick; } lr_sunlit_picks;
+void lr_pick_sunlit(const lr_line_job *job, const lr_vertex *v, lr_sunlit_picks *picks);
+void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_sunlit_picks *picks);
 // A shadow ray from `v`, and what arrives if it is free: the path's throughput times f times factor, for each bin.
 void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim);
 void lr_collect_shadows(const lr_line_job *job);   // traces all three queues and adds what arrives

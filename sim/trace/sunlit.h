@@ -14,6 +14,7 @@
 #include "trace/work.h"
 
 #define LR_SUNLIT_LAYERS 8        // sets of places for each half of the paths: what errs in one is not seen all over the room
+#define LR_SUNLIT_LINE 64         // bytes of memory that come together
 
 typedef struct lr_sunlit_plane { lr_vec3f center; lr_frame3f frame; } lr_sunlit_plane;   // z towards the sun
 typedef struct lr_sunlit_use { float x, y, weight; } lr_sunlit_use;   // light that came through a point of the plane [m], and how much
@@ -24,13 +25,22 @@ typedef struct lr_sunlit_notes {  // of pilot paths
 } lr_sunlit_notes;
 
 typedef struct lr_sunlit_place {
-    lr_vec3f point, normal;       // the normal on the lit side
+    _Alignas(LR_SUNLIT_LINE) lr_vec3f point;
+    lr_vec3f normal;              // on the lit side
     lr_vec3f to_sun;              // to the part of the disc that sends this ray
-    const lr_surface *surface;    // NULL: nothing there that scatters
     float scale;
+    const lr_surface *surface;    // NULL: nothing there that scatters
     float density;                // rays of the plane, of one [1/m^2]
     float pass[LR_MAX_BINS];      // what panes let through
 } lr_sunlit_place;
+_Static_assert(sizeof(lr_sunlit_place) == 2*LR_SUNLIT_LINE, "a place spans as few lines of memory as it can");
+
+// There are more places than the caches hold: whoever will ask one sends for it first and does something else meanwhile.
+static inline void lr_sunlit_send_for(const lr_sunlit_place *place)
+{
+    __builtin_prefetch(place);
+    __builtin_prefetch((const char *)place + LR_SUNLIT_LINE);
+}
 
 // About what places send, laid out for weighing many of them: as if each sent all its light evenly. (place_count) each
 typedef struct lr_sunlit_beams {
