@@ -446,7 +446,7 @@ static void add_known(const lr_line_job *job, int i, const float *light, const f
     }
 }
 
-// Adds what the surface scatters evenly of the room's gathered light where there is some. Returns 1 if so. `aim`: where that is, or NULL.
+// Adds what the surface scatters evenly of the room's gathered light where there is some. Returns 1 if so. `aim`: where that is.
 static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat, const lr_gather_aim *aim)
 {
     const lr_scene *scene = job->tracer->scene;
@@ -458,7 +458,7 @@ static int take_gathered(const lr_line_job *job, const lr_vertex *v, int coat, c
     const lr_vec3f facing = out >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f);
     const lr_path_state *path = &job->work->path;
     const float errors = !job->gathered ? job->tracer->gather_error : path->pixel[v->i] % 2 == 0 ? 1.0f : -1.0f;  // each set of paths its own half
-    if (!(aim ? lr_gather_look_aimed(gather, aim, v->point, facing, coat, errors, irradiance) : lr_gather_look(gather, v->point, facing, coat, errors, irradiance)))
+    if (!lr_gather_look_aimed(gather, aim, v->point, facing, coat, errors, irradiance))
         return 0;
     lr_surface_base(v->surface, v->scale, fabsf(out), base);
     add_known(job, v->i, irradiance, base);
@@ -529,7 +529,10 @@ static void scatter(const lr_line_job *job, lr_vertex *v, const lr_gather_aim *a
     lr_go_on(job, v);
 }
 
-static void visit(const lr_line_job *job, int i, int step, const lr_gather_aim *aim)
+// A surface that a path is about to visit, and its texels, NULL where it has none. At step 0 it is known already.
+typedef struct visited { const lr_surface *surface; lr_texels texels; } visited;
+
+static void visit(const lr_line_job *job, int i, int step, const visited *at, const lr_gather_aim *aim)
 {
     lr_work *work = job->work;
     const lr_rays *rays = &work->rays;
@@ -550,39 +553,51 @@ static void visit(const lr_line_job *job, int i, int step, const lr_gather_aim *
         v.surface = work->met[i].surface;
         v.scale = work->met[i].scale;
     } else {
-        int material;
-        v.surface = lr_scene_surface(job->tracer->scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &v.scale, &material);
+        v.surface = at->surface;
+        v.scale = at->texels.row[0] ? lr_texture_mix(&at->texels) : 1.0f;
     }
     if (work->path.straight[i] == LR_TO_LAMPS && !v.surface->clear)
         return;
     scatter(job, &v, aim);
 }
 
-// Where rays first .. end, in the gathered light.
-static void aim_at(const lr_line_job *job, int first, int count, lr_gather_aim *aim)
+// Looks ahead to a block of rays: where they end in the gathered light, on which surfaces, and under what of the sun's shade.
+static void look_ahead(const lr_line_job *job, const int *ray, int count, int step, visited *at, lr_gather_aim *aim)
 {
+    const lr_scene *scene = job->tracer->scene;
     const lr_rays *rays = &job->work->rays;
     lr_gather_points p;
-    for (int i = 0; i < count; i++) {
-        const lr_vec3f point = rays->object[first + i] >= 0 ? lr_rays_point(rays, first + i) : lr_rays_origin(rays, first + i);
-        p.x[i] = point.x;
-        p.y[i] = point.y;
-        p.z[i] = point.z;
+    int material;
+    for (int k = 0; k < count; k++) {
+        const int i = ray[k], met = rays->object[i] >= 0;
+        const lr_vec3f point = met ? lr_rays_point(rays, i) : lr_rays_origin(rays, i);
+        p.x[k] = point.x;
+        p.y[k] = point.y;
+        p.z[k] = point.z;
+        if (met && scene->sun.present)
+            lr_sun_shade_send_for(&job->tracer->sun_shade, point);
+        if (met && step > 0)
+            at[k].surface = lr_scene_find_surface(scene, rays->object[i], rays->primitive[i], rays->u[i], rays->v[i], &at[k].texels, &material);
     }
-    lr_gather_aim_at(job->known, count, &p, aim);
+    if (job->known)
+        lr_gather_aim_at(job->known, count, &p, aim);
 }
 
 static void visit_all(const lr_line_job *job, int step)
 {
     const lr_work *work = job->work;
     lr_gather_aim aim[LR_GATHER_LOOKS];
-    for (int first = 0; first < work->rays.count; first += LR_GATHER_LOOKS) {
-        const int count = work->rays.count - first < LR_GATHER_LOOKS ? work->rays.count - first : LR_GATHER_LOOKS;
-        if (job->known && step > 0)
-            aim_at(job, first, count, aim);
-        for (int i = 0; i < count; i++)
-            if (step > 0 || !work->done[first + i])
-                visit(job, first + i, step, step > 0 ? aim + i : NULL);  // few are left at step 0
+    visited at[LR_GATHER_LOOKS];
+    int ray[LR_GATHER_LOOKS];
+    for (int i = 0, count = 0; i < work->rays.count; i++) {
+        if (step > 0 || !work->done[i])
+            ray[count++] = i;
+        if (count < LR_GATHER_LOOKS && i + 1 < work->rays.count)
+            continue;
+        look_ahead(job, ray, count, step, at, aim);
+        for (int k = 0; k < count; k++)
+            visit(job, ray[k], step, at + k, aim + k);
+        count = 0;
     }
 }
 

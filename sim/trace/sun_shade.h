@@ -23,13 +23,28 @@ typedef struct lr_sun_shade {   // read-only after create; all 0: nothing is kno
 lr_status lr_sun_shade_create(const lr_facets *facets, lr_frame3f frame, float sine, lr_vec3 eye, lr_sun_shade *out, lr_error *err);
 void lr_sun_shade_destroy(lr_sun_shade *shade);
 
+static inline ptrdiff_t lr_sun_shade_square(const lr_sun_shade *s, lr_vec3f p)   // -1: beside them
+{
+    const float u = (lr_dotf(s->frame.x, p) - s->x0)*s->per_m, v = (lr_dotf(s->frame.y, p) - s->y0)*s->per_m, side = (float)s->squares;
+    return u >= 0.0f && v >= 0.0f && u < side && v < side ? (ptrdiff_t)v*s->squares + (ptrdiff_t)u : -1;
+}
+
+// For whoever asks about p a little later: what that takes comes from memory meanwhile.
+static inline void lr_sun_shade_send_for(const lr_sun_shade *s, lr_vec3f p)
+{
+    const ptrdiff_t at = lr_sun_shade_square(s, p);
+    if (at < 0)
+        return;
+    __builtin_prefetch(s->top[0] + at);
+    __builtin_prefetch(s->top[1] + at);
+}
+
 // 1: nothing of the sun's disc can be seen from p. 0: that is not known.
 static inline int lr_sun_shade_covers(const lr_sun_shade *s, lr_vec3f p)
 {
-    const float u = (lr_dotf(s->frame.x, p) - s->x0)*s->per_m, v = (lr_dotf(s->frame.y, p) - s->y0)*s->per_m, side = (float)s->squares;
-    if (!(u >= 0.0f && v >= 0.0f && u < side && v < side))
+    const ptrdiff_t at = lr_sun_shade_square(s, p);
+    if (at < 0)
         return 0;
-    const size_t at = (size_t)v*(size_t)s->squares + (size_t)u;
     const float z = lr_dotf(s->frame.z, p), near_m = s->top[0][at] - z, far_m = s->top[1][at] - z;
     return ((near_m > s->clear_m) & (near_m < s->reach_m[0])) | ((far_m > s->clear_m) & (far_m < s->reach_m[1]));
 }
