@@ -4,6 +4,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "core/pages.h"
 #include "trace/gather_look.h"
 
 int lr_gather_grid_columns(int rows, int row)
@@ -29,7 +30,7 @@ lr_status lr_gather_grid_create(lr_gather *g, lr_error *err)
     g->cell = malloc((size_t)g->first_cell[g->rows]*sizeof *g->cell);
     g->record = malloc((size_t)g->first_cell[g->rows]*sizeof *g->record);
     g->stride = lr_gather_stride(g->values);
-    g->look = aligned_alloc(LR_LOOK_LINE*sizeof(float), (size_t)g->first_cell[g->rows]*(size_t)g->stride*sizeof(float));
+    g->look = lr_pages_alloc((size_t)g->first_cell[g->rows]*(size_t)g->stride*sizeof(float));   // each record on lines of its own
     for (int k = 0; g->cell && k < g->first_cell[g->rows]; k++)
         g->cell[k] = -1;
     return g->cell && g->record && g->look ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");

@@ -4,7 +4,9 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define SQUARES 512         // a side: two tables of 1 MB, which stay in the second-level cache
+#include "core/pages.h"
+
+#define SQUARES 512         // a side: a table of 2 MB, which stays in the second-level cache
 #define NEAR 0.5            // of half the side: how far pieces reach down
 #define FAR 2.0
 #define CLEAR_M 1e-3        // for the rounding of points, and this share of how far they are from the origin
@@ -76,7 +78,7 @@ static int square_of(double at, double lo, double size_m, int up)   // first (up
     return (int)fmin(fmax(up ? ceil(i) : floor(i), -1.0), SQUARES);
 }
 
-static void cover(const view *v, double p[3][3], float *top)
+static void cover(const view *v, double p[3][3], int which, float (*top)[2])
 {
     const double ax = p[1][0] - p[0][0], ay = p[1][1] - p[0][1], bx = p[2][0] - p[0][0], by = p[2][1] - p[0][1], twice = ax*by - ay*bx;
     const double low = fmin(p[0][1], fmin(p[1][1], p[2][1])), high = fmax(p[0][1], fmax(p[1][1], p[2][1]));
@@ -94,27 +96,24 @@ static void cover(const view *v, double p[3][3], float *top)
         clip(edge, y, &from, &to);
         const int begin = square_of(from, v->lo[0], v->size_m, 1), end = square_of(to, v->lo[0], v->size_m, 0);
         const double z = lowest + rise_y*(y - p[0][1]) + rise_x*(v->lo[0] + 0.5*v->size_m - p[0][0]), step = rise_x*v->size_m;
-        float *row = top + (size_t)j*SQUARES;
+        float (*row)[2] = top + (size_t)j*SQUARES;
         for (int i = begin < 0 ? 0 : begin; i <= end && i < SQUARES; i++) {
             const float here = (float)(z + step*i);
-            row[i] = here > row[i] ? here : row[i];
+            row[i][which] = here > row[i][which] ? here : row[i][which];
         }
     }
 }
 
-// NULL: out of memory.
-static float *cover_all(const lr_facets *facets, const view *v)
+static void cover_all(const lr_facets *facets, const view *v, int which, float (*top)[2])
 {
-    float *top = malloc((size_t)SQUARES*SQUARES*sizeof *top);
-    for (int i = 0; top && i < SQUARES*SQUARES; i++)
-        top[i] = -INFINITY;
-    for (int64_t k = 0; top && k < facets->count; k++) {
+    for (int i = 0; i < SQUARES*SQUARES; i++)
+        top[i][which] = -INFINITY;
+    for (int64_t k = 0; k < facets->count; k++) {
         double p[3][3];
         for (int c = 0; c < 3; c++)
             corner_seen(v, facets->corner[facets->triangle[k][c]], p[c]);
-        cover(v, p, top);
+        cover(v, p, which, top);
     }
-    return top;
 }
 
 lr_status lr_sun_shade_create(const lr_facets *facets, lr_frame3f frame, float sine, lr_vec3 eye, lr_sun_shade *out, lr_error *err)
@@ -131,21 +130,20 @@ lr_status lr_sun_shade_create(const lr_facets *facets, lr_frame3f frame, float s
     v.lo[1] = middle[1] - half_side_m;
     v.size_m = 2.0*half_side_m/SQUARES;
     *out = (lr_sun_shade){.squares = SQUARES, .frame = frame, .x0 = (float)v.lo[0], .y0 = (float)v.lo[1], .per_m = (float)(1.0/v.size_m), .clear_m = (float)clear_m,
-                          .reach_m = {(float)(NEAR*half_side_m), (float)(FAR*half_side_m)}};
+                          .reach_m = {(float)(NEAR*half_side_m), (float)(FAR*half_side_m)}, .top = lr_pages_alloc((size_t)SQUARES*SQUARES*sizeof *out->top)};
+    if (!out->top) {
+        *out = (lr_sun_shade){0};
+        return lr_fail(err, LR_ERR_MEMORY, "sun: out of memory");
+    }
     for (int k = 0; k < 2; k++) {
         v.half_m = 0.5*v.size_m + (double)(sine*out->reach_m[k]) + clear_m;
-        out->top[k] = cover_all(facets, &v);
-        if (!out->top[k]) {
-            lr_sun_shade_destroy(out);
-            return lr_fail(err, LR_ERR_MEMORY, "sun: out of memory");
-        }
+        cover_all(facets, &v, k, out->top);
     }
     return LR_OK;
 }
 
 void lr_sun_shade_destroy(lr_sun_shade *shade)
 {
-    free(shade->top[0]);
-    free(shade->top[1]);
+    free(shade->top);
     *shade = (lr_sun_shade){0};
 }

@@ -16,7 +16,7 @@ typedef struct lr_sun_shade {   // read-only after create; all 0: nothing is kno
     float x0, y0, per_m;        // corner of the first square; squares a metre
     float clear_m;              // a point this far below a piece lies under it, however numbers round
     float reach_m[2];           // and up to here it shades it, near pieces and far ones
-    float *top[2];              // z of the highest piece that covers a square, -INFINITY: none (squares x squares); near, far
+    float (*top)[2];            // z of the highest piece that covers a square, -INFINITY: none (squares x squares); near, far
 } lr_sun_shade;
 
 // `frame` and `sine`: towards the sun, and of its disc's radius. `eye`: middle of the squares, world. MEMORY
@@ -33,10 +33,8 @@ static inline ptrdiff_t lr_sun_shade_square(const lr_sun_shade *s, lr_vec3f p)  
 static inline void lr_sun_shade_send_for(const lr_sun_shade *s, lr_vec3f p)
 {
     const ptrdiff_t at = lr_sun_shade_square(s, p);
-    if (at < 0)
-        return;
-    __builtin_prefetch(s->top[0] + at);
-    __builtin_prefetch(s->top[1] + at);
+    if (at >= 0)
+        __builtin_prefetch(s->top[at]);
 }
 
 // 1: nothing of the sun's disc can be seen from p. 0: that is not known.
@@ -45,7 +43,7 @@ static inline int lr_sun_shade_covers(const lr_sun_shade *s, lr_vec3f p)
     const ptrdiff_t at = lr_sun_shade_square(s, p);
     if (at < 0)
         return 0;
-    const float z = lr_dotf(s->frame.z, p), near_m = s->top[0][at] - z, far_m = s->top[1][at] - z;
+    const float z = lr_dotf(s->frame.z, p), near_m = s->top[at][0] - z, far_m = s->top[at][1] - z;
     return ((near_m > s->clear_m) & (near_m < s->reach_m[0])) | ((far_m > s->clear_m) & (far_m < s->reach_m[1]));
 }
 

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "core/anglef.h"
+#include "core/pages.h"
 #include "core/wide.h"
 #include "trace/gather.h"
 #include "trace/surface_eval.h"
@@ -466,12 +467,11 @@ lr_status lr_sunlit_create(const lr_line_job *job, const lr_sunlit_notes *notes,
     s->place_count = PER_LEAF << s->levels;
     s->node = calloc((size_t)1 << s->levels, sizeof *s->node);
     s->density = calloc((size_t)1 << s->levels, sizeof *s->density);
-    s->place[0] = aligned_alloc(LR_SUNLIT_LINE, 2*LR_SUNLIT_LAYERS*(size_t)s->place_count*sizeof *s->place[0]);
+    s->place[0] = lr_pages_alloc(2*LR_SUNLIT_LAYERS*(size_t)s->place_count*sizeof *s->place[0]);
     if (!s->node || !s->density || !s->place[0]) {
         lr_sunlit_destroy(s);
         return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
     }
-    memset(s->place[0], 0, 2*LR_SUNLIT_LAYERS*(size_t)s->place_count*sizeof *s->place[0]);
     make_box(s, notes->use, count);
     split(s, 1, 0, notes->use, count, s->low, s->high);
     for (int set = 0; set < 2*LR_SUNLIT_LAYERS; set++) {
