@@ -43,10 +43,16 @@ static int meets(const lr_body *body, const lr_rays *r, int k)
     return lr_curved_intersect(&body->object->curved, ray.origin, ray.direction, (double)r->t_near[k], (double)r->t_far[k], NULL);
 }
 
-static void keep(const lr_body *body, const lr_rays *r, int kept[LANES])
+static unsigned keep(const lr_body *body, const lr_rays *r, const int valid[LANES])
 {
     const lr_body_lanes lanes = {{r->ox, r->oy, r->oz}, {r->dx, r->dy, r->dz}, r->t_near, r->t_far};
-    lr_body_gate_keep(&body->gate, &lanes, LANES, kept);
+    return lr_body_gate_keep(&body->gate, &lanes, LANES, valid);
+}
+
+static void switch_all_on(int valid[LANES])
+{
+    for (int k = 0; k < LANES; k++)
+        valid[k] = -1;
 }
 
 static void no_ray_that_meets_is_lost(void **state)
@@ -60,17 +66,21 @@ static void no_ray_that_meets_is_lost(void **state)
         room *r = room_create();
         room_add_curved(r, shapes[s], somewhere(&seed), room_material(r, LR_MATERIAL_DIFFUSE, 0.5));
         const lr_body body = lr_body_of(&r->scene, 0, -1);
-        int met = 0, kept[LANES];
+        int met = 0, valid[LANES];
+        switch_all_on(valid);
         for (int b = 0; b < BATCHES; b++) {
             const double away_m = pow(10, room_between(&seed, -3, 1.6));   // up to 40 m
             for (int k = 0; k < LANES; k++)
                 aim(&body, &rays, k, away_m, &seed);
-            keep(&body, &rays, kept);
+            const unsigned kept = keep(&body, &rays, valid);
             for (int k = 0; k < LANES; k++) {
                 const int hit = meets(&body, &rays, k);
                 met += hit;
-                assert_true(kept[k] || !hit);
+                assert_true(kept >> k & 1 || !hit);
             }
+            valid[b % LANES] = 0;   // a ray that is off is never worked out, and changes nothing for the others
+            assert_int_equal(keep(&body, &rays, valid), kept & ~(1u << b % LANES));
+            valid[b % LANES] = -1;
         }
         assert_in_range(met, BATCHES*LANES/4, BATCHES*LANES);
         room_destroy(r);
@@ -89,17 +99,18 @@ static void most_that_miss_a_ring_are_turned_away(void **state)
     assert_int_equal(lr_rays_create(LANES, &rays, NULL), LR_OK);
     room_add_curved(r, shapes[SHAPES - 1], somewhere(&seed), room_material(r, LR_MATERIAL_DIFFUSE, 0.5));
     const lr_body body = lr_body_of(&r->scene, 0, -1);
-    int missed = 0, worked_out = 0, kept[LANES];
+    int missed = 0, worked_out = 0, valid[LANES];
+    switch_all_on(valid);
     for (int b = 0; b < BATCHES; b++) {
         for (int k = 0; k < LANES; k++) {
             const lr_vec3 d = brute_direction(&seed), at = lr_mad(body.pose.origin, 0.35*cbrt(room_uniform(&seed)), brute_direction(&seed));
             brute_set(&rays, k, lr_mad(at, -5.0, d), d, 0, (double)INFINITY, 0);
         }
-        keep(&body, &rays, kept);
+        const unsigned kept = keep(&body, &rays, valid);
         for (int k = 0; k < LANES; k++) {
             const int hit = meets(&body, &rays, k);
             missed += !hit;
-            worked_out += !hit && kept[k];
+            worked_out += !hit && (kept >> k & 1);
         }
     }
     printf("%d of %d rays that miss are worked out\n", worked_out, missed);

@@ -56,10 +56,11 @@ static inline float away2(float x, float y, float dx, float dy, float t)
     return u*u + v*v;
 }
 
-LR_WIDE_WHOLE void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, int *keep)
+LR_WIDE_WHOLE unsigned lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, const int *valid)
 {
     const lr_body_gate g = *gate;
     const float *ax = g.axis[0], *ay = g.axis[1], *az = g.axis[2];
+    unsigned keep = 0;
     for (int i = 0; i < count; i++) {
         const float wx = rays->origin[0][i] - g.center[0], wy = rays->origin[1][i] - g.center[1], wz = rays->origin[2][i] - g.center[2];
         const float vx = rays->direction[0][i], vy = rays->direction[1][i], vz = rays->direction[2][i];
@@ -76,8 +77,9 @@ LR_WIDE_WHOLE void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lan
         const float hole = g.hole*(1.0f - SLACK_REL) - ACROSS*slack, hole2 = hole > 0.0f ? hole*hole : 0.0f;
         // The distance from the axis is largest at an end.
         const int past = away2(x, y, dx, dy, t) > outer*outer, through = (away2(x, y, dx, dy, lo) < hole2) & (away2(x, y, dx, dy, hi) < hole2);
-        keep[i] = !(lo > hi) & !past & !through;
+        keep |= ((unsigned)valid[i] & !(lo > hi) & !past & !through) << i;
     }
+    return keep;
 }
 
 static double farthest(double a, double b) { return fmax(fabs(a), fabs(b)); }

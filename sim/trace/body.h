@@ -29,8 +29,9 @@ lr_body lr_body_of(const lr_scene *scene, int object, int tree);
 // Rays of a packet, structure of arrays; directions of about unit length.
 typedef struct lr_body_lanes { const float *origin[3], *direction[3], *t_near, *t_far; } lr_body_lanes;
 
-// keep[i] = 0 for those of `count` (at most 16) rays that pass the body by, however numbers round; 1 for those worth working out.
-void lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, int *keep);
+// A bit each for `count` (at most 16) rays: 0 for those that are off or pass the body by, however numbers round; 1 for those worth working out.
+// valid[i]: -1, or 0 for a ray that is off.
+unsigned lr_body_gate_keep(const lr_body_gate *gate, const lr_body_lanes *rays, int count, const int *valid);
 
 // Holds the body at every time: boxes at many moments, each grown by the farthest any of its points goes until the next.
 lr_box3 lr_body_bounds(const lr_body *body);

@@ -155,13 +155,11 @@ static inline lr_body_ray lane_ray(const lr_body *body, const query *q, const wo
     return lr_body_ray_at(body, origin, direction, (double)q->time_s[w[ID*n + i].u]);
 }
 
-// Lanes that may meet the body.
-static void lanes_near(const lr_body *body, const word *w, unsigned n, const int *valid, int near_by[LANES_MOST])
+// Lanes that may meet the body, a bit each.
+static unsigned lanes_near(const lr_body *body, const word *w, unsigned n, const int *valid)
 {
     const lr_body_lanes rays = {{&w[OX*n].f, &w[OY*n].f, &w[OZ*n].f}, {&w[DX*n].f, &w[DY*n].f, &w[DZ*n].f}, &w[NEAR*n].f, &w[FAR*n].f};
-    lr_body_gate_keep(&body->gate, &rays, (int)n, near_by);
-    for (unsigned i = 0; i < n; i++)
-        near_by[i] &= valid[i];
+    return lr_body_gate_keep(&body->gate, &rays, (int)n, valid);
 }
 
 static void bodies_intersect(const struct RTCIntersectFunctionNArguments *args)
@@ -171,11 +169,8 @@ static void bodies_intersect(const struct RTCIntersectFunctionNArguments *args)
     const query *q = (const query *)(const void *)args->context;
     const unsigned n = args->N;
     word *w = (word *)(void *)args->rayhit;
-    int near_by[LANES_MOST];
-    lanes_near(body, w, n, args->valid, near_by);
-    for (unsigned i = 0; i < n; i++) {
-        if (!near_by[i])
-            continue;
+    for (unsigned near_by = lanes_near(body, w, n, args->valid); near_by; near_by &= near_by - 1) {
+        const unsigned i = (unsigned)__builtin_ctz(near_by);
         const lr_body_ray ray = lane_ray(body, q, w, n, i);
         body_hit hit;
         if (!(body->tree < 0 ? curved_hit(body, &ray, w[NEAR*n + i].f, w[FAR*n + i].f, &hit)
@@ -209,11 +204,8 @@ static void bodies_occluded(const struct RTCOccludedFunctionNArguments *args)
     const query *q = (const query *)(const void *)args->context;
     const unsigned n = args->N;
     word *w = (word *)(void *)args->ray;
-    int near_by[LANES_MOST];
-    lanes_near(body, w, n, args->valid, near_by);
-    for (unsigned i = 0; i < n; i++) {
-        if (!near_by[i])
-            continue;
+    for (unsigned near_by = lanes_near(body, w, n, args->valid); near_by; near_by &= near_by - 1) {
+        const unsigned i = (unsigned)__builtin_ctz(near_by);
         const lr_body_ray ray = lane_ray(body, q, w, n, i);
         if (body->tree < 0 ? lr_curved_intersect(&body->object->curved, ray.origin, ray.direction, (double)w[NEAR*n + i].f, (double)w[FAR*n + i].f, NULL)
                            : mesh_blocks(&set->bvh->tree[body->tree], &ray, w[NEAR*n + i].f, w[FAR*n + i].f))
