@@ -22,11 +22,12 @@ static double g_at(const torus *k, double s, double *slope)
     return in*in + (p.z - k->tube)*(p.z + k->tube);
 }
 
-// Root in [a, b], where g changes sign (ga at a). Newton, halving whenever it would leave the bracket or crawl.
-static double root_between(const torus *k, double a, double ga, double b)
+// Root in [a, b], where g changes sign. Newton, halving whenever it would leave the bracket or crawl. It starts from the parabola through both ends
+// whose vertex is the one inside: there g is least, or nearly so, and bends little else.
+static double root_between(const torus *k, double a, double ga, double b, double gb)
 {
-    const double close = CLOSE*(k->ring + k->tube);
-    double s = 0.5*(a + b), last_width = b - a;
+    const double close = CLOSE*(k->ring + k->tube), inside = fmin(ga, gb), way = (b - a)*sqrt(inside/(inside - fmax(ga, gb)));
+    double s = ga < gb ? a + way : b - way, last_width = b - a;
     for (int i = 0; i < STEPS_MOST; ++i) {
         double slope;
         const double g = g_at(k, s, &slope);
@@ -68,8 +69,8 @@ static int turning_points(double p, double q, double out[5])
         }
         return count;
     }
-    const double m = sqrt(p/3.0);
-    out[count++] = -2.0*m*sinh(asinh(0.5*q/(m*m*m))/3.0);
+    const double u = cbrt(0.5*fabs(q) + sqrt(0.25*q*q + p*p*p/27.0)), v = p/(3.0*u);   // u^3 - v^3 = |q|, u v = p/3: the root is -+(u - v)
+    out[count++] = -q/(u*u + u*v + v*v);
     return count;
 }
 
@@ -120,7 +121,7 @@ static void torus_cross(const lr_curved *curved, const lr_shape_ray *ray, lr_sha
             continue;
         const double gb = g_at(&k, b, &slope);
         if ((ga > 0.0) != (gb > 0.0) && b > ray->lo)  // where is for those to know who want the nearest
-            lr_shape_keep(ray, ray->any && a > ray->lo ? 0.5*(a + b) : root_between(&k, a, ga, b), 0, best);
+            lr_shape_keep(ray, ray->any && a > ray->lo ? 0.5*(a + b) : root_between(&k, a, ga, b, gb), 0, best);
         if (best->s < HUGE_VAL)
             return;  // pieces come in order
         a = b;
