@@ -37,7 +37,7 @@ void lr_pick_sunlit(const lr_line_job *job, const lr_vertex *v, lr_sunlit_picks 
 {
     const int layer = (int)(lr_hash(job->work->path.seed[v->i], job->work->path.sample[v->i]) % LR_SUNLIT_LAYERS), set = 2*layer + job->work->path.pixel[v->i] % 2;
     float u;
-    lr_draw2(job, v->i, v->step, LR_DIM_SUNLIT, &u, &picks->pick);
+    lr_draw2(job, v, LR_DIM_SUNLIT, &u, &picks->pick);
     for (int k = 0; k < LR_SUNLIT_PICKS; k++) {
         picks->place[k] = lr_sunlit_evenly(job->sunlit, set, (u + (float)k)/(float)LR_SUNLIT_PICKS);
         lr_sunlit_send_for(picks->place[k]);
@@ -111,7 +111,7 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
         ask_sunlit_of_tile(job, &v, place, chance);
     let_in(job, &job->work->sky, skies, r);
     let_in(job, &job->work->sun, suns, r);
-    lr_draw2(job, slot, 0, LR_DIM_BOUNCE, &a, &b);
+    lr_draw2(job, &v, LR_DIM_BOUNCE, &a, &b);
     float c, s;
     lr_turnf(b, &c, &s);
     const float radius = sqrtf(a), up = sqrtf(lr_maxf(0.0f, 1.0f - a));

@@ -25,31 +25,6 @@ typedef struct block {
 
 typedef struct sun_rays { lr_gather_points wi; float value[N]; } sun_rays;   // value: f cos over reflectance; 0: not asked
 
-// ---- random numbers ---------------------------------------------------------------------------------------------------------
-
-LR_WIDE_WHOLE static void draw_alone(const block *b, uint32_t dim, float u[N], float v[N])
-{
-    for (int i = 0; i < b->count; i++) {
-        const uint32_t key = lr_hash(b->seed[i], dim);
-        u[i] = lr_uniform(key);
-        v[i] = lr_uniform(lr_hash(key, 1));
-    }
-}
-
-LR_WIDE_WHOLE static void draw_even(const block *b, uint32_t dim, float u[N], float v[N])
-{
-    for (int i = 0; i < b->count; i++)
-        lr_sobol2(b->sample[i], lr_hash(b->seed[i], dim), &u[i], &v[i]);
-}
-
-static void draw(const lr_line_job *job, const block *b, uint32_t dim, float u[N], float v[N])
-{
-    if (lr_path_alone(job))
-        draw_alone(b, dim, u, v);
-    else
-        draw_even(b, dim, u, v);
-}
-
 // ---- the block --------------------------------------------------------------------------------------------------------------
 
 static int is_matte(const lr_line_job *job, int k)
@@ -171,9 +146,9 @@ static void ask_sun(const lr_line_job *job, const block *b)
     lr_shadow_queue *q = &work->sun;
     sun_rays sun;
     float u[N], v[N], unused[N];
-    draw(job, b, LR_DIM_SUN, u, v);
+    lr_draw_many(job, b->count, b->seed, b->sample, LR_DIM_SUN, u, v);
     aim_at_sun(&job->tracer->lights, b, u, v, &sun);
-    draw(job, b, LR_DIM_FAINT_SUN, unused, v);
+    lr_draw_many(job, b->count, b->seed, b->sample, LR_DIM_FAINT_SUN, unused, v);
     for (int i = 0; i < b->count; i++) {
         const int k = b->slot[i];
         if (!work->done[k] || !(sun.value[i] > 0.0f) || lr_sun_shade_covers(&job->tracer->sun_shade, get(&b->point, i)))
@@ -230,9 +205,9 @@ static void ask_lamps(const lr_line_job *job, const block *b)
     int32_t lamp[N];
     if (lights->lamp_count == 0)
         return;
-    draw(job, b, LR_DIM_CHOICE, pick, third);
+    lr_draw_many(job, b->count, b->seed, b->sample, LR_DIM_CHOICE, pick, third);
     pick_lamps(lights, b, pick, lamp, total);
-    draw(job, b, LR_DIM_FAINT, unused, v);
+    lr_draw_many(job, b->count, b->seed, b->sample, LR_DIM_FAINT, unused, v);
     for (int i = 0; i < b->count; i++) {
         const int k = b->slot[i];
         if (!job->work->done[k] || lamp[i] < 0)

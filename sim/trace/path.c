@@ -181,15 +181,15 @@ static void collect(const lr_line_job *job, lr_shadow_queue *q)
 
 // Light too weak to matter is asked for only now and then, and counts for more when it is: the mean stays, and the variance grows by at
 // most lr_faint_e times the light. Returns what the answer is to be multiplied by; 0: do not ask.
-static float ask_faint(const lr_line_job *job, int i, int step, int dim, float expected_e)
+static float ask_faint(const lr_line_job *job, const lr_vertex *x, int dim, float expected_e)
 {
     if (job->gathered)
         return 1.0f;
-    const float faint_e = lr_faint_e(job, job->work->path.pixel[i]);
+    const float faint_e = lr_faint_e(job, job->work->path.pixel[x->i]);
     float u, v;
     if (!(expected_e < faint_e))
         return 1.0f;
-    lr_draw2(job, i, step, dim, &u, &v);
+    lr_draw2(job, x, dim, &u, &v);
     return v*faint_e < expected_e ? faint_e/expected_e : 0.0f;
 }
 
@@ -216,7 +216,7 @@ void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex
         most = lr_maxf(most, f[b]);
     if (!(most*factor > 0.0f))
         return;
-    factor *= ask_faint(job, v->i, v->step, dim, electrons(job, v->i, source, f)*factor);
+    factor *= ask_faint(job, v, dim, electrons(job, v->i, source, f)*factor);
     if (factor == 0.0f)
         return;
     if (q->rays.count == LR_CHUNK_RAYS)
@@ -240,7 +240,7 @@ void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
     if (lr_sun_shade_covers(&job->tracer->sun_shade, v->point))
         return;
     float a, b, c, s, f[LR_MAX_BINS];
-    lr_draw2(job, v->i, v->step, LR_DIM_SUN, &a, &b);
+    lr_draw2(job, v, LR_DIM_SUN, &a, &b);
     lr_turnf(b, &c, &s);
     const float radius = lights->sun_sine*sqrtf(a);
     const lr_vec3f wi = lr_unitf(lr_frame_tof(lights->sun_frame, lr_v3f(radius*c, radius*s, 1.0f)));
@@ -259,8 +259,8 @@ void lr_ask_sky(const lr_line_job *job, const lr_vertex *v)
     float total = 0.0f, a, b, pick, unused, f[LR_MAX_BINS];
     for (int k = 0; k < lights->portal_count; k++)
         total += lr_lights_portal_weight(&lights->portal[k], v->point);
-    lr_draw2(job, v->i, v->step, LR_DIM_SKY, &a, &b);
-    lr_draw2(job, v->i, v->step, LR_DIM_CHOICE, &unused, &pick);
+    lr_draw2(job, v, LR_DIM_SKY, &a, &b);
+    lr_draw2(job, v, LR_DIM_CHOICE, &unused, &pick);
     int k = 0;
     for (pick *= total; k + 1 < lights->portal_count; k++) {
         const float weight = lr_lights_portal_weight(&lights->portal[k], v->point);
@@ -297,7 +297,7 @@ void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lam
 {
     const lr_lights *lights = &job->tracer->lights;
     float a, b, f[LR_MAX_BINS];
-    lr_draw2(job, v->i, v->step, LR_DIM_LAMP, &a, &b);
+    lr_draw2(job, v, LR_DIM_LAMP, &a, &b);
     lr_vec3f point, normal;
     lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
     // Aimed from where the ray will start: seen flat, a lamp would else stand in its own light by the offset.
@@ -328,7 +328,7 @@ void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn)
     float pick, third, weight, faint = 1.0f;
     if (lights->lamp_count == 0)
         return;
-    lr_draw2(job, v->i, v->step, LR_DIM_CHOICE, &pick, &third);
+    lr_draw2(job, v, LR_DIM_CHOICE, &pick, &third);
     const int k = lr_lights_pick_lamp(lights, v->point, pick, &weight, &v->lamp_weight);
     if (k < 0)
         return;
@@ -337,7 +337,7 @@ void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn)
     if (!(slant > 0.0f))
         return;
     if (!has_lobe(v->surface)) {
-        faint = ask_faint(job, v->i, v->step, LR_DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight)*slant);
+        faint = ask_faint(job, v, LR_DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight)*slant);
         if (faint == 0.0f)
             return;
     }
@@ -383,7 +383,7 @@ static int survives(const lr_line_job *job, const lr_vertex *v, const lr_surface
     }
     if (chance >= 1.0f)
         return 1;
-    lr_draw2(job, v->i, v->step, LR_DIM_LOBE, &u, &unused);
+    lr_draw2(job, v, LR_DIM_LOBE, &u, &unused);
     if (!(u < chance))
         return 0;
     for (int b = 0; b < bins; b++)
@@ -398,8 +398,8 @@ void lr_go_on(const lr_line_job *job, const lr_vertex *v)
     const lr_vec3f wo = lr_frame_fromf(frame, v->wo);
     lr_surface_sample sample;
     float a, b, lobe, unused;
-    lr_draw2(job, v->i, v->step, LR_DIM_BOUNCE, &a, &b);
-    lr_draw2(job, v->i, v->step, LR_DIM_LOBE, &unused, &lobe);
+    lr_draw2(job, v, LR_DIM_BOUNCE, &a, &b);
+    lr_draw2(job, v, LR_DIM_LOBE, &unused, &lobe);
     if (!lr_surface_draw(v->surface, v->scale, wo, a, b, lobe, &sample) || !survives(job, v, &sample, sample.weight))
         return;
     const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, sample.wi));
@@ -488,8 +488,8 @@ static void look_for_lamps(const lr_line_job *job, const lr_vertex *v, const lr_
     const lr_frame3f frame = lr_frame_aroundf(v->normal);
     lr_surface_sample sample;
     float a, b, lobe, unused;
-    lr_draw2(job, v->i, v->step, LR_DIM_BOUNCE, &a, &b);
-    lr_draw2(job, v->i, v->step, LR_DIM_LOBE, &unused, &lobe);
+    lr_draw2(job, v, LR_DIM_BOUNCE, &a, &b);
+    lr_draw2(job, v, LR_DIM_LOBE, &unused, &lobe);
     if (!lr_surface_draw(drawn, v->scale, lr_frame_fromf(frame, v->wo), a, b, lobe, &sample))
         return;
     const lr_vec3f wi = lr_unitf(lr_frame_tof(frame, sample.wi));
@@ -532,7 +532,7 @@ static void scatter(const lr_line_job *job, lr_vertex *v, const lr_gather_aim *a
 // A surface that a path is about to visit, and its texels, NULL where it has none. At step 0 it is known already.
 typedef struct visited { const lr_surface *surface; lr_texels texels; } visited;
 
-static void visit(const lr_line_job *job, int i, int step, const visited *at, const lr_gather_aim *aim)
+static void visit(const lr_line_job *job, int i, int step, const visited *at, const lr_draws *draws, int place, const lr_gather_aim *aim)
 {
     lr_work *work = job->work;
     const lr_rays *rays = &work->rays;
@@ -547,7 +547,7 @@ static void visit(const lr_line_job *job, int i, int step, const visited *at, co
     }
     absorb_in_glass(job, i);
     meet_lamp(job, i);
-    lr_vertex v = {.i = i, .step = step, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
+    lr_vertex v = {.i = i, .step = step, .draws = draws, .place = place, .point = lr_rays_point(rays, i), .normal = lr_rays_normal(rays, i)};
     v.wo = lr_mulf(lr_rays_direction(rays, i), -1.0f);
     if (step == 0) {
         v.surface = work->met[i].surface;
@@ -583,8 +583,21 @@ static void look_ahead(const lr_line_job *job, const int *ray, int count, int st
         lr_gather_aim_at(job->known, count, &p, aim);
 }
 
+static void draw_ahead(const lr_line_job *job, const int *ray, int count, int step, lr_draws *draws)
+{
+    const lr_path_state *path = &job->work->path;
+    uint32_t seed[LR_GATHER_LOOKS], sample[LR_GATHER_LOOKS];
+    for (int k = 0; k < count; k++) {
+        seed[k] = path->seed[ray[k]];
+        sample[k] = path->sample[ray[k]];
+    }
+    for (int k = 0; k < LR_DIMS_AHEAD + (job->sunlit != NULL); k++)
+        lr_draw_many(job, count, seed, sample, (uint32_t)(step*LR_DIMS + (k < LR_DIMS_AHEAD ? k : LR_DIM_SUNLIT)), draws->u[k], draws->v[k]);
+}
+
 static void visit_all(const lr_line_job *job, int step)
 {
+    lr_draws draws;
     const lr_work *work = job->work;
     lr_gather_aim aim[LR_GATHER_LOOKS];
     visited at[LR_GATHER_LOOKS];
@@ -595,8 +608,9 @@ static void visit_all(const lr_line_job *job, int step)
         if (count < LR_GATHER_LOOKS && i + 1 < work->rays.count)
             continue;
         look_ahead(job, ray, count, step, at, aim);
+        draw_ahead(job, ray, count, step, &draws);
         for (int k = 0; k < count; k++)
-            visit(job, ray[k], step, at + k, aim + k);
+            visit(job, ray[k], step, at + k, &draws, k, aim + k);
         count = 0;
     }
 }

@@ -1,15 +1,23 @@
 // SPDX-License-Identifier: Apache-2.0
-// What the files of the ambient light paths share. Private to trace/path.c, trace/gather_paths.c and trace/matte.c.
+// What the files of the ambient light paths share. Private to trace/path.c, trace/path_draws.c, trace/gather_paths.c and trace/matte.c.
 #ifndef LR_TRACE_PATH_H
 #define LR_TRACE_PATH_H
 
+#include "trace/gather.h"
 #include "trace/work.h"
 
-enum { LR_DIM_SUN, LR_DIM_SKY, LR_DIM_LAMP, LR_DIM_CHOICE, LR_DIM_BOUNCE, LR_DIM_LOBE, LR_DIM_FAINT, LR_DIM_FAINT_SUN, LR_DIM_FAINT_SKY, LR_DIM_FAINT_LAMP, LR_DIMS };  // random numbers of one step
+// Random numbers of one step. The first few are drawn for many vertices at once.
+enum { LR_DIM_SUN, LR_DIM_SKY, LR_DIM_LAMP, LR_DIM_CHOICE, LR_DIM_BOUNCE, LR_DIM_LOBE, LR_DIMS_AHEAD,
+       LR_DIM_FAINT = LR_DIMS_AHEAD, LR_DIM_FAINT_SUN, LR_DIM_FAINT_SKY, LR_DIM_FAINT_LAMP, LR_DIMS };
 enum { LR_DIM_SUNLIT = 1 << 16, LR_DIM_FAINT_SUNLIT };   // further ones, beyond those of any step
+
+// Numbers of vertices visited one after the other; the last are those of LR_DIM_SUNLIT.
+typedef struct lr_draws { float u[LR_DIMS_AHEAD + 1][LR_GATHER_LOOKS], v[LR_DIMS_AHEAD + 1][LR_GATHER_LOOKS]; } lr_draws;
 
 typedef struct lr_vertex {   // a surface reached by path i
     int i, step;
+    const lr_draws *draws;   // its random numbers, those of `place`; NULL: not drawn yet
+    int place;
     const lr_surface *surface;
     float scale;
     lr_vec3f point, normal, wo;
@@ -27,17 +35,26 @@ static inline int lr_path_alone(const lr_line_job *job)
     return !job->gathered && job->tracer->def.samples == 1 && !(job->tracer->def.noise_ratio > 0.0);
 }
 
-// Two numbers in [0, 1) of a step. A single sample needs no even spread over samples: hashes do.
-static inline __attribute__((always_inline)) void lr_draw2(const lr_line_job *job, int i, int step, int dim, float *u, float *v)
+// Two numbers in [0, 1) for each of some paths, by their seeds and samples. A single sample needs no even spread over samples: hashes do.
+void lr_draw_many(const lr_line_job *job, int count, const uint32_t *seed, const uint32_t *sample, uint32_t dim, float *u, float *v);
+
+// Those of a step.
+static inline __attribute__((always_inline)) void lr_draw2(const lr_line_job *job, const lr_vertex *x, int dim, float *u, float *v)
 {
     const lr_path_state *path = &job->work->path;
-    const uint32_t key = lr_hash(path->seed[i], (uint32_t)(step*LR_DIMS + dim));
+    if (x->draws && (dim < LR_DIMS_AHEAD || dim == LR_DIM_SUNLIT)) {
+        const int k = dim == LR_DIM_SUNLIT ? LR_DIMS_AHEAD : dim;
+        *u = x->draws->u[k][x->place];
+        *v = x->draws->v[k][x->place];
+        return;
+    }
+    const uint32_t key = lr_hash(path->seed[x->i], (uint32_t)(x->step*LR_DIMS + dim));
     if (lr_path_alone(job)) {
         *u = lr_uniform(key);
         *v = lr_uniform(lr_hash(key, 1));
         return;
     }
-    lr_sobol2(path->sample[i], key, u, v);
+    lr_sobol2(path->sample[x->i], key, u, v);
 }
 
 // Ambient light expected to give fewer electrons than this is asked for by chance.
