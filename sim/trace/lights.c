@@ -109,22 +109,49 @@ static int crosses(const lr_lit_portal *p, lr_vec3f x, lr_vec3f d, float *distan
     if (!(*distance > 0.0f))
         return 0;
     const lr_vec3f q = lr_subf(lr_madf(x, *distance, d), p->corner);
-    const float a = lr_dotf(q, p->u)/lr_dotf(p->u, p->u), b = lr_dotf(q, p->v)/lr_dotf(p->v, p->v);
-    return a >= 0.0f && a <= 1.0f && b >= 0.0f && b <= 1.0f;
+    const float a = lr_dotf(q, p->u), b = lr_dotf(q, p->v);
+    return a >= 0.0f && a <= lr_dotf(p->u, p->u) && b >= 0.0f && b <= lr_dotf(p->v, p->v);
 }
 
-float lr_lights_portal_pdf(const lr_lights *lights, lr_vec3f x, lr_vec3f d)
+void lr_lights_weigh_portals(const lr_lights *lights, lr_vec3f x, lr_portal_weights *weights)
 {
-    float total = 0.0f, pdf = 0.0f;
+    weights->x = x;
+    weights->total = 0.0f;
+    for (int k = 0; k < lights->portal_count; k++) {
+        const float weight = lr_lights_portal_weight(&lights->portal[k], x);
+        weights->total += weight;
+        if (k < LR_PORTALS_AT_HAND)
+            weights->of[k] = weight;
+    }
+}
+
+static inline float portal_weight(const lr_lights *lights, const lr_portal_weights *weights, int k)
+{
+    return k < LR_PORTALS_AT_HAND ? weights->of[k] : lr_lights_portal_weight(&lights->portal[k], weights->x);
+}
+
+int lr_lights_pick_portal(const lr_lights *lights, const lr_portal_weights *weights, float pick)
+{
+    int k = 0;
+    for (float rest = pick*weights->total; k + 1 < lights->portal_count; k++) {
+        const float weight = portal_weight(lights, weights, k);
+        if (rest < weight)
+            break;
+        rest -= weight;
+    }
+    return k;
+}
+
+float lr_lights_portal_pdf(const lr_lights *lights, const lr_portal_weights *weights, lr_vec3f d)
+{
+    float pdf = 0.0f;
     for (int k = 0; k < lights->portal_count; k++) {
         const lr_lit_portal *p = &lights->portal[k];
-        const float weight = lr_lights_portal_weight(p, x);
         float distance, cosine;
-        total += weight;
-        if (crosses(p, x, d, &distance, &cosine))
-            pdf += weight*distance*distance/(p->area*cosine);
+        if (crosses(p, weights->x, d, &distance, &cosine))
+            pdf += portal_weight(lights, weights, k)*distance*distance/(p->area*cosine);
     }
-    return total > 0.0f ? pdf/total : 0.0f;
+    return weights->total > 0.0f ? pdf/weights->total : 0.0f;
 }
 
 int lr_lights_lamp_ahead(const lr_lights *lights, lr_vec3f x, lr_vec3f d)

@@ -65,8 +65,13 @@ static inline float lr_lights_portal_weight(const lr_lit_portal *p, lr_vec3f x)
 int lr_lights_pick_lamp(const lr_lights *lights, lr_vec3f x, float pick, float *weight, float *total);
 // Whether a ray from x may meet a lamp, as far as their spheres tell.
 int lr_lights_lamp_ahead(const lr_lights *lights, lr_vec3f x, lr_vec3f d);
-// Density over solid angle of choosing direction d from x through the openings [1/sr].
-float lr_lights_portal_pdf(const lr_lights *lights, lr_vec3f x, lr_vec3f d);
+// Weights of the openings at x, worked out once for picking one and for the density of it.
+#define LR_PORTALS_AT_HAND 16      // more of them are worked out again
+typedef struct lr_portal_weights { lr_vec3f x; float total, of[LR_PORTALS_AT_HAND]; } lr_portal_weights;
+void lr_lights_weigh_portals(const lr_lights *lights, lr_vec3f x, lr_portal_weights *weights);
+int lr_lights_pick_portal(const lr_lights *lights, const lr_portal_weights *weights, float pick);   // `pick` in [0, 1); there is one
+// Density over solid angle of choosing direction d from there through the openings [1/sr].
+float lr_lights_portal_pdf(const lr_lights *lights, const lr_portal_weights *weights, lr_vec3f d);
 // A point on a lamp and its normal.
 void lr_lights_lamp_point(const lr_lights *lights, const lr_lit_lamp *l, float u, float v, float w, lr_vec3f *point, lr_vec3f *normal);
 

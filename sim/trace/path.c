@@ -104,9 +104,11 @@ static void meet_sky(const lr_line_job *job, int i)
     if (!scene->sky.present)
         return;
     float weight = 1.0f;
+    lr_portal_weights portals;
     if (path->pdf[i] > 0.0f && job->tracer->lights.portal_count > 0) {
         const lr_vec3f from = lr_v3f(path->vx[i], path->vy[i], path->vz[i]);
-        weight = path->pdf[i]/(path->pdf[i] + lr_lights_portal_pdf(&job->tracer->lights, from, d));
+        lr_lights_weigh_portals(&job->tracer->lights, from, &portals);
+        weight = path->pdf[i]/(path->pdf[i] + lr_lights_portal_pdf(&job->tracer->lights, &portals, d));
     }
     const double radiance = lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
     add_light(job, LR_PART_SKY, scene->sky.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*(float)radiance, path->per_m[i]);
@@ -256,19 +258,12 @@ void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
 void lr_ask_sky(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_lights *lights = &job->tracer->lights;
-    float total = 0.0f, a, b, pick, unused, f[LR_MAX_BINS];
-    for (int k = 0; k < lights->portal_count; k++)
-        total += lr_lights_portal_weight(&lights->portal[k], v->point);
+    float a, b, pick, unused, f[LR_MAX_BINS];
+    lr_portal_weights portals;
     lr_draw2(job, v, LR_DIM_SKY, &a, &b);
     lr_draw2(job, v, LR_DIM_CHOICE, &unused, &pick);
-    int k = 0;
-    for (pick *= total; k + 1 < lights->portal_count; k++) {
-        const float weight = lr_lights_portal_weight(&lights->portal[k], v->point);
-        if (pick < weight)
-            break;
-        pick -= weight;
-    }
-    const lr_lit_portal *p = &lights->portal[k];
+    lr_lights_weigh_portals(lights, v->point, &portals);
+    const lr_lit_portal *p = &lights->portal[lr_lights_pick_portal(lights, &portals, pick)];
     const lr_vec3f to = lr_subf(lr_madf(lr_madf(p->corner, a, p->u), b, p->v), v->point);
     const float d2 = lr_dotf(to, to);
     if (!(d2 > 1e-8f))
@@ -278,7 +273,7 @@ void lr_ask_sky(const lr_line_job *job, const lr_vertex *v)
     if (wi.z <= 0.0f || lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
         return;
     const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
-    const float chosen = lr_lights_portal_pdf(lights, v->point, wi);
+    const float chosen = lr_lights_portal_pdf(lights, &portals, wi);
     lr_vertex from = *v;
     from.per_m = v->step == 0 ? per_m : 0.0f;
     if (chosen > 0.0f)  // balance heuristic: f / (sum of densities)
