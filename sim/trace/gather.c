@@ -41,6 +41,13 @@ static float evenly(const lr_line_job *job, const lr_surface *surface, float sca
     return sum;
 }
 
+// The axis that a normal is nearest to, and which way.
+static int facing_of(lr_vec3f n)
+{
+    const float x = fabsf(n.x), y = fabsf(n.y), z = fabsf(n.z);
+    return x >= y && x >= z ? n.x > 0.0f : y >= z ? 2 + (n.y > 0.0f) : 4 + (n.z > 0.0f);
+}
+
 // A record where a ray ends on a surface at rest that scatters evenly.
 static void place_record(void *context, const lr_line_job *job, int row, int column, int k)
 {
@@ -58,6 +65,7 @@ static void place_record(void *context, const lr_line_job *job, int row, int col
     r->coat = coat;
     r->point = lr_rays_point(rays, k);
     r->normal = lr_mulf(n, cosine > 0.0f ? -1.0f : 1.0f);
+    r->facing = facing_of(r->normal);
     r->share = evenly(job, surface, scale, cosine);
     r->average_cosine = r->look_cosine = SAME_NORMAL;
     r->part = SPREAD_REACH;

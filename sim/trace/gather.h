@@ -24,6 +24,7 @@ typedef struct lr_gather_record {
     int cell;                 // of the grid
     uint32_t tile, place;     // of the grid, and in the tile: its records lie together and share even sets of paths
     lr_vec3f point, normal;   // the normal on the side seen from the head
+    int facing;               // records of a tile that face alike lie together: which axis the normal is nearest to, 0 .. 5
     int coat;                 // see lr_gather_coat
     float reach;              // harmonic mean distance to what it sees [m]
     float share;              // of irradiance, that the surface scatters evenly back to the head [1/sr]

@@ -73,7 +73,7 @@ lr_gather_record *lr_gather_grid_place(lr_gather *g, int row, int column)
 static int by_tile(const void *a, const void *b)
 {
     const lr_gather_record *x = a, *y = b;
-    return x->tile != y->tile ? (x->tile > y->tile) - (x->tile < y->tile) : (x->place > y->place) - (x->place < y->place);
+    return x->tile != y->tile ? (x->tile > y->tile) - (x->tile < y->tile) : x->facing != y->facing ? x->facing - y->facing : (x->place > y->place) - (x->place < y->place);
 }
 
 void lr_gather_grid_sort(lr_gather *g)
@@ -90,7 +90,7 @@ lr_status lr_gather_grid_tiles(const lr_gather *g, int **tile, int *count, lr_er
     if (!*tile)
         return lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
     for (int i = 0; i < g->record_count; i++)
-        if (i == 0 || g->record[i].tile != g->record[i - 1].tile)
+        if (i == 0 || g->record[i].tile != g->record[i - 1].tile || g->record[i].facing != g->record[i - 1].facing)
             (*tile)[(*count)++] = i;
     (*tile)[*count] = g->record_count;
     return LR_OK;

@@ -21,7 +21,7 @@ void lr_gather_grid_row(const lr_line_job *job, lr_vec3f center, int rows, int r
 // A new record of that cell, all else 0; then in the order of tiles, when all are placed.
 lr_gather_record *lr_gather_grid_place(lr_gather *g, int row, int column);
 void lr_gather_grid_sort(lr_gather *g);
-// The first record of each tile, and the end of the last (count + 1). The caller frees `tile`. Errors: MEMORY.
+// The first record of each piece of a tile that faces alike, and the end of the last (count + 1). The caller frees `tile`. Errors: MEMORY.
 lr_status lr_gather_grid_tiles(const lr_gather *g, int **tile, int *count, lr_error *err);
 
 static inline int lr_gather_batch(int paths) { return LR_CHUNK_RAYS/paths < LR_CHUNK_PIXELS ? LR_CHUNK_RAYS/paths : LR_CHUNK_PIXELS; }   // records worked on together

@@ -12,7 +12,8 @@
 #include "trace/surface_eval.h"
 
 #define LINK_TRUST 4.0f          // a link is worth so many paths: it was chosen
-#define WITNESSES 4              // points of a piece that say what the places are worth
+#define WITNESSES 4              // points of a piece that say what the places are worth, at most
+#define PIECE_OF_WITNESS 8       // records, about
 #define UNSEEN 0.1f              // of a leaf that no witness sees, beside one for each that does
 #define EVEN_SHARE 0.1           // of the choice: what no witness sees
 #define LINK_SHARE 1             // paths of a point for each place that it asks
@@ -366,12 +367,13 @@ void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const lr_
     const lr_sunlit *s = choice->sunlit;
     uint8_t seen[1 << MOST_LEVELS] = {0}, asked[1 << MOST_LEVELS] = {0};
     choice->layer = (int)(lr_hash(job->seed, record->tile) % LR_SUNLIT_LAYERS);
-    for (int k = 0; k < WITNESSES; k++)
-        look_at_leaves(job, choice, &record[(2*k + 1)*count/(2*WITNESSES)], k, seen, asked);
+    const int witnesses = 1 + count/PIECE_OF_WITNESS < WITNESSES ? 1 + count/PIECE_OF_WITNESS : WITNESSES;
+    for (int k = 0; k < witnesses; k++)
+        look_at_leaves(job, choice, &record[(2*k + 1)*count/(2*witnesses)], k, seen, asked);
     for (int set = 0; set < 2; set++) {
         memset(choice->sum[set], 0, (size_t)s->place_count*sizeof *choice->sum[set]);
-        for (int k = 0; k < WITNESSES; k++)
-            add_worth(choice->sum[set], s, 2*choice->layer + set, &record[(2*k + 1)*count/(2*WITNESSES)], choice->scratch);
+        for (int k = 0; k < witnesses; k++)
+            add_worth(choice->sum[set], s, 2*choice->layer + set, &record[(2*k + 1)*count/(2*witnesses)], choice->scratch);
         sum_up(choice, set, seen, asked);
     }
 }
