@@ -12,10 +12,12 @@
 #include "trace/surface_eval.h"
 
 #define LINK_TRUST 4.0f          // a link is worth so many paths: it was chosen
+#define LOBE_TRUST 64.0f         // and so many where a lobe sends light one way: a path that happens to be there brings too much at once
 #define WITNESSES 4              // points of a piece that say what the places are worth, at most
 #define PIECE_OF_WITNESS 8       // records, about
 #define UNSEEN 0.1f              // of a leaf that no witness sees, beside one for each that does
 #define EVEN_SHARE 0.1           // of the choice: what no witness sees
+#define EVEN_LOBE 0.25f          // of what a lobe sends: to whom it may concern
 #define LINK_SHARE 1             // paths of a point for each place that it asks
 #define MOST_LEVELS 10           // leaves: 1024
 #define LEAST_USES 8             // pilot paths of a leaf
@@ -120,6 +122,8 @@ static float density_at(const lr_sunlit *s, lr_vec3f point, lr_vec3f to_sun)
     return s->density[node - (1 << s->levels)];
 }
 
+static int has_lobe(const lr_surface *s) { return !lr_gather_matte(s) && !s->specular; }
+
 // ---- the places -----------------------------------------------------------------------------------------------------------------
 
 static void leaf_box(const lr_sunlit *s, int leaf, float low[2], float high[2])
@@ -209,20 +213,23 @@ static void find_places(const lr_line_job *job, lr_sunlit *s, int set)
 // ---- asking them ------------------------------------------------------------------------------------------------------------------
 
 // Density of links over the place's own area.
-static float links_over(float plane_density, float facing_sun) { return LINK_TRUST/LINK_SHARE*plane_density*facing_sun; }
+static float links_over(const lr_surface *surface, float plane_density, float facing_sun)
+{
+    return (has_lobe(surface) ? LOBE_TRUST : LINK_TRUST)/LINK_SHARE*plane_density*facing_sun;
+}
 
 // Of links and of paths that leave with `pdf` and meet the place `d2` away: the links' share by these densities.
-static float share_of_links(float plane_density, float facing_sun, float pdf, float facing_path, float d2)
+static float share_of_links(const lr_surface *surface, float plane_density, float facing_sun, float pdf, float facing_path, float d2)
 {
-    const float by_links = links_over(plane_density, facing_sun);
+    const float by_links = links_over(surface, plane_density, facing_sun);
     return by_links/(by_links + pdf*facing_path/d2);
 }
 
-float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun)
+float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, const lr_surface *surface, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun)
 {
     const lr_vec3f to = lr_subf(place, from);
     const float d2 = lr_dotf(to, to);
-    return 1.0f - share_of_links(density_at(s, place, to_sun), fabsf(lr_dotf(normal, to_sun)), pdf, fabsf(lr_dotf(normal, to))/sqrtf(d2), d2);
+    return 1.0f - share_of_links(surface, density_at(s, place, to_sun), fabsf(lr_dotf(normal, to_sun)), pdf, fabsf(lr_dotf(normal, to))/sqrtf(d2), d2);
 }
 
 const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u)
@@ -261,7 +268,7 @@ int lr_sunlit_reach(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, l
 
 float lr_sunlit_share(const lr_sunlit_place *p, const lr_sunlit_link *link, float pdf)
 {
-    return share_of_links(p->density, lr_dotf(p->normal, p->to_sun), pdf, link->there, link->distance*link->distance);
+    return share_of_links(p->surface, p->density, lr_dotf(p->normal, p->to_sun), pdf, link->there, link->distance*link->distance);
 }
 
 int lr_sunlit_connect(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out)
@@ -306,10 +313,24 @@ LR_WIDE static void add_times(float *restrict sum, const float *restrict value, 
         sum[i] += value[i]*factor;
 }
 
+// The same of those that a lobe sends from, where that goes; a part of it as if even, as other points will see another part of the lobe.
+static void find_lobe_worth(const lr_sunlit *s, int set, lr_vec3f point, lr_vec3f normal, int bins, float *worth)
+{
+    const lr_sunlit_beams *beams = &s->beams[set];
+    for (int k = 0; k < beams->lobe_count; k++) {
+        const int i = beams->lobe[k];
+        lr_sunlit_link link;
+        worth[i] *= EVEN_LOBE;
+        for (int b = 0, sees = lr_sunlit_connect(&s->place[set][i], point, normal, bins, &link); sees && b < bins; b++)
+            worth[i] += (1.0f - EVEN_LOBE)*link.light[b];
+    }
+}
+
 // Adds what place after place would send to a point, as shares of it all.
-static void add_worth(float *worth, const lr_sunlit *s, int set, const lr_gather_record *r, float *scratch)
+static void add_worth(float *worth, const lr_sunlit *s, int set, const lr_gather_record *r, int bins, float *scratch)
 {
     find_worth(&s->beams[set], s->place_count, r->point, r->normal, scratch);
+    find_lobe_worth(s, set, r->point, r->normal, bins, scratch);
     const double total = sum_of(scratch, s->place_count);
     if (total > 0.0)
         add_times(worth, scratch, (float)(1.0/total), s->place_count);
@@ -373,7 +394,7 @@ void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const lr_
     for (int set = 0; set < 2; set++) {
         memset(choice->sum[set], 0, (size_t)s->place_count*sizeof *choice->sum[set]);
         for (int k = 0; k < witnesses; k++)
-            add_worth(choice->sum[set], s, 2*choice->layer + set, &record[(2*k + 1)*count/(2*witnesses)], choice->scratch);
+            add_worth(choice->sum[set], s, 2*choice->layer + set, &record[(2*k + 1)*count/(2*witnesses)], job->tracer->rig->bins.ambient_count, choice->scratch);
         sum_up(choice, set, seen, asked);
     }
 }
@@ -435,8 +456,7 @@ static lr_status make_beams(lr_sunlit *s, int set, int bins, lr_error *err)
     float *block = calloc(BEAM_ARRAYS*count, sizeof *block);
     if (!block)
         return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
-    const lr_sunlit_beams b = {block, block + count, block + 2*count, block + 3*count, block + 4*count, block + 5*count, block + 6*count, block + 7*count};
-    s->beams[set] = b;
+    lr_sunlit_beams b = {block, block + count, block + 2*count, block + 3*count, block + 4*count, block + 5*count, block + 6*count, block + 7*count, 0, s->lobe + (size_t)set*count};
     for (int i = 0; i < s->place_count; i++) {
         const lr_sunlit_place *p = &s->place[set][i];
         b.links[i] = 1.0f;
@@ -449,8 +469,11 @@ static lr_status make_beams(lr_sunlit *s, int set, int bins, lr_error *err)
         b.ny[i] = p->normal.y;
         b.nz[i] = p->normal.z;
         b.light[i] = mean_light(p, bins);
-        b.links[i] = links_over(p->density, lr_dotf(p->normal, p->to_sun)) + 1e-9f;
+        b.links[i] = links_over(p->surface, p->density, lr_dotf(p->normal, p->to_sun)) + 1e-9f;
+        if (has_lobe(p->surface))
+            b.lobe[b.lobe_count++] = (uint16_t)i;
     }
+    s->beams[set] = b;
     return LR_OK;
 }
 
@@ -470,7 +493,8 @@ lr_status lr_sunlit_create(const lr_line_job *job, const lr_sunlit_notes *notes,
     s->node = calloc((size_t)1 << s->levels, sizeof *s->node);
     s->density = calloc((size_t)1 << s->levels, sizeof *s->density);
     s->place[0] = lr_pages_alloc(2*LR_SUNLIT_LAYERS*(size_t)s->place_count*sizeof *s->place[0]);
-    if (!s->node || !s->density || !s->place[0]) {
+    s->lobe = calloc(2*LR_SUNLIT_LAYERS*(size_t)s->place_count, sizeof *s->lobe);
+    if (!s->node || !s->density || !s->place[0] || !s->lobe) {
         lr_sunlit_destroy(s);
         return lr_fail(err, LR_ERR_MEMORY, "sunlit places: out of memory");
     }
@@ -495,6 +519,7 @@ void lr_sunlit_destroy(lr_sunlit *s)
     free(s->node);
     free(s->density);
     free(s->place[0]);
+    free(s->lobe);
     for (int set = 0; set < 2*LR_SUNLIT_LAYERS; set++)
         free(s->beams[set].x);
     free(s);

@@ -47,6 +47,8 @@ typedef struct lr_sunlit_beams {
     float *x, *y, *z, *nx, *ny, *nz;
     float *light;                 // sum over bins of the radiance, per ray; 0: nothing there
     float *links;                 // density of links over the place's own area [1/m^2]
+    int lobe_count;
+    uint16_t *lobe;               // places whose surface has a lobe: what they send depends on where to
 } lr_sunlit_beams;
 
 typedef struct lr_sunlit {
@@ -58,6 +60,7 @@ typedef struct lr_sunlit {
     int place_count;              // of each set, a power of two
     lr_sunlit_place *place[2*LR_SUNLIT_LAYERS];   // sets 2 l and 2 l + 1 of layer l know nothing of each other; in the order of the leaves
     lr_sunlit_beams beams[2*LR_SUNLIT_LAYERS];    // of the places
+    uint16_t *lobe;               // (sets x place_count) room for the beams'
 } lr_sunlit;
 
 // Notes a place in the light of the ray towards `to_sun`, and how much of it was of use.
@@ -81,7 +84,7 @@ const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u);  
 int lr_sunlit_connect(const lr_sunlit_place *place, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out);  // 0: nothing
 
 // The share that is left to a path from `from` that finds a place by itself, `pdf` the density of its direction.
-float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun);
+float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, const lr_surface *surface, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun);
 
 // The chance of asking each place for the points of one piece of the room.
 typedef struct lr_sunlit_choice {
