@@ -16,8 +16,8 @@
 #define SPREAD_REACH 0.25f       // light is averaged within this share of the mean distance to where it comes from
 #define SAME_NORMAL 0.95f        // cosine: a bend of 18 degrees is another surface
 #define PILOT_PATHS (1 << 20)    // of the first round, at most about so many tell where the sun shines
-#define FIRST_PART 3             // one over the share of paths that the first round takes, beside the last: it also tells where the sun shines
-#define SECOND_PART 3            // and the second, without which what errs in the first round would show all over the room
+#define FIRST_PART 2             // one over the share of paths that the first round takes, beside the last: it also tells where the sun shines
+#define SECOND_PART 2            // and the second, without which what errs in the first round would show all over the room
 #define COARSE_FIRST_PART 4      // of the first of two rounds, where a coarse answer is wanted
 #define MORE_LEVELS 4            // a point of the last round may get a half, 1, 2, 4 times its paths on top, as its error wants
 
@@ -88,8 +88,8 @@ typedef struct crew {
     int tile_count;
     int *tile;                // (tile_count + 1) first record of each
     lr_sunlit_use *use;       // what paths of the first round found of the sun, in every so many tiles
-    int *use_count;           // of each such tile
-    int pilot_every, pilot_room;
+    int *use_count;           // (tile_count) of each such tile, which has room for one of each of its paths
+    int pilot_every;
     lr_sunlit_choice *choice; // (threads)
     int (*progress)(void *, int64_t, int64_t);
     void *context;
@@ -123,7 +123,7 @@ static lr_status gather_tile(void *context, int64_t index, int worker, lr_error 
     lr_line_job job = tile_job(c, tile, 0, worker);
     lr_sunlit_notes notes = {.plane = {g->center, c->tracer->lights.sun_frame}};
     if (c->round == 0 && tile % c->pilot_every == 0) {
-        notes.use = c->use + (size_t)(tile/c->pilot_every)*(size_t)c->pilot_room;
+        notes.use = c->use + (size_t)c->tile[tile]*(size_t)c->paths;
         job.notes = &notes;
     }
     for (int first = c->tile[tile]; first < last; first += batch)
@@ -131,7 +131,7 @@ static lr_status gather_tile(void *context, int64_t index, int worker, lr_error 
     for (int i = c->tile[tile]; i < last; i++)
         c->had[i] = c->paths;
     if (job.notes)
-        c->use_count[tile/c->pilot_every] = notes.count;
+        c->use_count[tile] = notes.count;
     if (worker == 0 && c->progress && c->progress(c->context, c->done + index, c->jobs))
         return lr_fail(err, LR_ERR_CANCELLED, "stopped; the same command goes on from here");
     return LR_OK;
@@ -193,21 +193,18 @@ static lr_status gather_round(crew *c, int threads, int paths, int wanting, lr_e
 // Room for what about PILOT_PATHS of the first round's paths find of the sun.
 static lr_status open_notes(crew *c, int paths, lr_error *err)
 {
-    c->pilot_room = LR_GATHER_TILE*LR_GATHER_TILE*paths;
-    c->pilot_every = 1 + (int)((int64_t)c->tile_count*c->pilot_room/PILOT_PATHS);
-    const size_t kept = (size_t)(c->tile_count/c->pilot_every + 1);
-    c->use = malloc(kept*(size_t)c->pilot_room*sizeof *c->use);
-    c->use_count = calloc(kept, sizeof *c->use_count);
+    c->pilot_every = 1 + (int)((int64_t)c->gather->record_count*paths/PILOT_PATHS);
+    c->use = malloc(((size_t)c->gather->record_count*(size_t)paths + 1)*sizeof *c->use);
+    c->use_count = calloc((size_t)c->tile_count + 1, sizeof *c->use_count);
     return c->use && c->use_count ? LR_OK : lr_fail(err, LR_ERR_MEMORY, "ambient light: out of memory");
 }
 
 static lr_status find_sunlit(crew *c, int threads, lr_error *err)
 {
-    const int kept = (c->tile_count + c->pilot_every - 1)/c->pilot_every;
     lr_sunlit_notes all = {.plane = {c->gather->center, c->tracer->lights.sun_frame}, .use = c->use};
-    for (int k = 0; k < kept; k++) {
-        memmove(c->use + all.count, c->use + (size_t)k*(size_t)c->pilot_room, (size_t)c->use_count[k]*sizeof *c->use);
-        all.count += c->use_count[k];
+    for (int tile = 0; tile < c->tile_count; tile += c->pilot_every) {
+        memmove(c->use + all.count, c->use + (size_t)c->tile[tile]*(size_t)c->paths, (size_t)c->use_count[tile]*sizeof *c->use);
+        all.count += c->use_count[tile];
     }
     const lr_line_job job = plain_job(c->tracer, c->work[0]);
     if (c->tracer->def.gather_paths < LR_GATHER_CARE_FROM)
