@@ -93,6 +93,50 @@ static void same_as_paths(void **state)
     stage_destroy(gathered);
 }
 
+// A black floor before a wall in the sun, 8 m wide and 2 m high: what the wall sends there falls off by half from the corner on, and neighbours that are averaged lie
+// to one side only. View factor of a patch to a rectangle that stands at right angles: Siegel & Howell, Thermal Radiation Heat Transfer, from memory.
+#define CORNER                                                                                                                      \
+    "{\"format\": \"lanternroom-scene/1\", \"name\": \"corner\", \"objects\": ["                                                      \
+    "{\"shape\": \"box\", \"size_m\": [8, 6, 0.1], \"center_m\": [0, -3, -0.05], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}},"    \
+    "{\"shape\": \"box\", \"size_m\": [8, 0.1, 2], \"center_m\": [0, 0.05, 1], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.8}}],"    \
+    " \"lights\": [{\"kind\": \"sun\", \"elevation_deg\": 20, \"azimuth_deg\": 180}], \"head_pose\": {\"position_m\": [0, -2.5, 1]}}"
+
+static double half_view(double width, double height, double away)
+{
+    const double far = sqrt(height*height + away*away);
+    return (atan(width/away) - away/far*atan(width/far))/(2.0*LR_PI);
+}
+
+static void corner(void **state)
+{
+    (void)state;
+    static const double away_m[] = {0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.4};
+    enum { COUNT = sizeof away_m/sizeof *away_m };
+    double light[COUNT], view[COUNT], all_light = 0.0, all_view = 0.0;
+    stage *s = stage_create_gathered(CORNER, HEAD, 1, 384, 128);
+    const lr_gather *g = s->tracer->gather;
+    const int bins = s->rig->bins.ambient_count;
+    float irradiance[LR_MAX_GATHERED];
+    for (int k = 0; k < COUNT; k++) {
+        light[k] = view[k] = 0.0;
+        for (int x = -10; x <= 10; x++) {
+            const double at = 0.1*x;
+            assert_true(lr_gather_look(g, lr_v3f((float)at, (float)-away_m[k], 0.0f), lr_v3f(0.0f, 0.0f, 1.0f), 0, 0.0f, irradiance));
+            light[k] += (double)irradiance[s->scene->sun.source*bins];
+            view[k] += half_view(4.0 - at, 2.0, away_m[k]) + half_view(4.0 + at, 2.0, away_m[k]);
+        }
+        all_light += light[k];
+        all_view += view[k];
+    }
+    for (int k = 0; k < COUNT; k++) {
+        const double off = light[k]/all_light/(view[k]/all_view) - 1.0;
+        printf("%.2f m from the corner: off by %.3f %%\n", away_m[k], 100.0*off);
+    }
+    for (int k = 0; k < COUNT; k++)
+        assert_rel(light[k]/all_light, view[k]/all_view, 0.01);
+    stage_destroy(s);
+}
+
 static void same_for_any_threads(void **state)
 {
     (void)state;
@@ -156,6 +200,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(sphere),
         cmocka_unit_test(same_as_paths),
+        cmocka_unit_test(corner),
         cmocka_unit_test(same_for_any_threads),
         cmocka_unit_test(halves_tell_the_error),
     };

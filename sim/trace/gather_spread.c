@@ -21,18 +21,20 @@
 #define LEAST_CELLS 2.0f         // but over at least so many cells
 #define CONFIDENCE 2.0f          // errors are below twice their standard deviation in 95 % of cases
 #define BAND_ROWS 16             // of one job
+#define RULE 1e-3                // of balancing: added to the spread of neighbours along the surface, in squares of the reach
 
 typedef struct around {          // a point
     int rows;
     int at[SPREAD_ROWS];         // where lane 0 of each row of neighbours stands in a plane
     int count[SPREAD_ROWS];      // lanes that count
     float d2[SPREAD_ROWS][LANES];   // to those on the same surface; INFINITY
+    float u[SPREAD_ROWS][LANES], v[SPREAD_ROWS][LANES];   // how far along the surface, two ways
     int ring_count;
     int ring[(2*RING_CELLS + 1)*(2*RING_CELLS + 1)];   // near ones on whatever surface: where they stand in a plane
     int alike[(2*RING_CELLS + 1)*(2*RING_CELLS + 1)];  // of those: on the same one
 } around;
 
-typedef struct sums { float total, here, paths; float value[LR_MAX_GATHERED], difference[LR_MAX_GATHERED]; } sums;   // of one source's bins
+typedef struct sums { float here, paths; float value[LR_MAX_GATHERED], difference[LR_MAX_GATHERED]; } sums;   // of one source's bins
 
 // ---- who is near ----------------------------------------------------------------------------------------------------------
 
@@ -43,12 +45,16 @@ LR_WIDE_WHOLE static void find_distances(const lr_gather_window *w, int own, flo
     const float *restrict nx = lr_window_point(w, LR_PLANE_NX), *restrict ny = lr_window_point(w, LR_PLANE_NY), *restrict nz = lr_window_point(w, LR_PLANE_NZ);
     const float *restrict coat = lr_window_point(w, LR_PLANE_COAT), its_coat = coat[own];
     const lr_vec3f point = lr_v3f(x[own], y[own], z[own]), normal = lr_v3f(nx[own], ny[own], nz[own]);
+    const lr_frame3f frame = lr_frame_aroundf(normal);
     for (int r = 0; r < a->rows; r++) {
         const int at = a->at[r];
-        float *restrict d2 = a->d2[r];
+        float *restrict d2 = a->d2[r], *restrict u = a->u[r], *restrict v = a->v[r];
         for (int k = 0; k < LANES; k++) {
             float distance2;
             const int same = lr_gather_same_surface(point, normal, lr_v3f(x[at + k], y[at + k], z[at + k]), lr_v3f(nx[at + k], ny[at + k], nz[at + k]), least_cosine, &distance2);
+            const lr_vec3f to = lr_v3f(x[at + k] - point.x, y[at + k] - point.y, z[at + k] - point.z);
+            u[k] = lr_dotf(frame.x, to);
+            v[k] = lr_dotf(frame.y, to);
             d2[k] = same & (coat[at + k] == its_coat) & (k < a->count[r]) ? distance2 : INFINITY;
         }
     }
@@ -100,18 +106,54 @@ static float sum_of(const float lane[LANES])
     return sum;
 }
 
-// Weighs neighbours by paths, less towards the end of the reach: sums of one source.
-LR_WIDE_WHOLE static void add_around(const lr_gather_window *w, const around *restrict a, float inverse, int source, int bins, sums *restrict out)
+// What to multiply weights by, 1 and how far along, so that they sum up to 1 and no way is leaned to: light that changes evenly is then averaged to what it
+// is here, also where all neighbours lie to one side. Ruled by a little where they do not tell.
+// Source: Fan & Gijbels, Local Polynomial Modelling and Its Applications (1996), ch. 3.
+static void balance(const float moment[6], float spread2, float factor[3])
 {
-    const float *restrict paths = lr_window_point(w, LR_PLANE_PATHS), *restrict variance = lr_window_source(w, source, LR_PLANE_OWN_VARIANCE);
-    float weight[SPREAD_ROWS][LANES], total[LANES] = {0.0f}, here[LANES] = {0.0f}, square[LANES] = {0.0f};
+    const double s = (double)moment[0], u = (double)moment[1], v = (double)moment[2], rule = RULE*s*(double)spread2;
+    const double uu = (double)moment[3] + rule, uv = (double)moment[4], vv = (double)moment[5] + rule;
+    const double cu = uv*v - vv*u, cv = uv*u - uu*v, all = uu*vv - uv*uv, scale = 1.0/(s*all + u*cu + v*cv);
+    factor[0] = (float)(all*scale);
+    factor[1] = (float)(cu*scale);
+    factor[2] = (float)(cv*scale);
+}
+
+// Weighs neighbours by paths, less towards the end of the reach, into `weight` (rows x lanes).
+LR_WIDE_WHOLE static void weigh_around(const lr_gather_window *w, const around *restrict a, float spread2, float weight[SPREAD_ROWS][LANES])
+{
+    const float *restrict paths = lr_window_point(w, LR_PLANE_PATHS), inverse = 1.0f/spread2;
+    float lane[6][LANES] = {{0.0f}}, moment[6], factor[3];
     for (int r = 0; r < a->rows; r++)
         for (int k = 0; k < LANES; k++) {
-            const float near = lr_maxf(1.0f - a->d2[r][k]*inverse, 0.0f), by_paths = near*paths[a->at[r] + k];
-            weight[r][k] = by_paths;
-            total[k] += by_paths;
-            square[k] += near*by_paths;
-            here[k] += near*by_paths*variance[a->at[r] + k];
+            const float one = lr_maxf(1.0f - a->d2[r][k]*inverse, 0.0f)*paths[a->at[r] + k], u = one > 0.0f ? a->u[r][k] : 0.0f, v = one > 0.0f ? a->v[r][k] : 0.0f;
+            weight[r][k] = one;
+            lane[0][k] += one;
+            lane[1][k] += one*u;
+            lane[2][k] += one*v;
+            lane[3][k] += one*u*u;
+            lane[4][k] += one*u*v;
+            lane[5][k] += one*v*v;
+        }
+    for (int m = 0; m < 6; m++)
+        moment[m] = sum_of(lane[m]);
+    balance(moment, spread2, factor);
+    for (int r = 0; r < a->rows; r++)
+        for (int k = 0; k < LANES; k++)
+            weight[r][k] *= factor[0] + factor[1]*a->u[r][k] + factor[2]*a->v[r][k];
+}
+
+// Sums of one source's light.
+LR_WIDE_WHOLE static void add_around(const lr_gather_window *w, const around *restrict a, float spread2, int source, int bins, sums *restrict out)
+{
+    const float *restrict paths = lr_window_point(w, LR_PLANE_PATHS), *restrict variance = lr_window_source(w, source, LR_PLANE_OWN_VARIANCE);
+    float weight[SPREAD_ROWS][LANES], here[LANES] = {0.0f}, square[LANES] = {0.0f};
+    weigh_around(w, a, spread2, weight);
+    for (int r = 0; r < a->rows; r++)
+        for (int k = 0; k < LANES; k++) {
+            const float one = weight[r][k]*weight[r][k]/lr_maxf(paths[a->at[r] + k], 1.0f);
+            square[k] += one;
+            here[k] += one*variance[a->at[r] + k];
         }
     for (int b = 0; b < bins; b++) {
         const float *restrict sum = lr_window_sum(w, source*bins + b), *restrict difference = lr_window_difference(w, source*bins + b);
@@ -124,7 +166,6 @@ LR_WIDE_WHOLE static void add_around(const lr_gather_window *w, const around *re
         out->value[b] = sum_of(all);
         out->difference[b] = sum_of(off);
     }
-    out->total = sum_of(total);
     out->paths = sum_of(square);
     out->here = sum_of(here);
 }
@@ -139,7 +180,7 @@ static float variance_of(const lr_gather_window *w, const around *a, const sums 
         variance += own_variance[a->ring[k]];
         square += own_e[a->ring[k]]*own_e[a->ring[k]];
     }
-    return 0.5f*(s->here + (square > 0.0f ? e*e*s->paths*variance/square : 0.0f))/(s->total*s->total);
+    return 0.5f*(s->here + (square > 0.0f ? e*e*s->paths*variance/square : 0.0f));
 }
 
 // One source's average at record i; adds its electrons and their variance where a camera looks.
@@ -153,10 +194,10 @@ static void average_source(const lr_spread *s, const lr_gather_window *w, const 
     const float spread = lr_maxf(g->record[i].part*moving, LEAST_CELLS*cell_m + 1e-4f);
     float *mean = g->irradiance + (size_t)i*(size_t)g->values + source*bins, *error = g->error + (size_t)i*(size_t)g->values + source*bins, e = 0.0f;
     sums sum;
-    add_around(w, a, 1.0f/(spread*spread), source, bins, &sum);
+    add_around(w, a, spread*spread, source, bins, &sum);
     for (int b = 0; b < bins; b++) {
-        mean[b] = sum.value[b]/sum.total;
-        error[b] = sum.difference[b]/sum.total;
+        mean[b] = sum.value[b];
+        error[b] = sum.difference[b];
     }
     const float *response = view ? lr_spread_response(s, view, source) : NULL;
     if (!response)
