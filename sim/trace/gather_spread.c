@@ -20,11 +20,13 @@
 #define RING_CELLS 3             // within so many cells that distance, and the noise of paths, are taken as one
 #define LEAST_CELLS 2.0f         // but over at least so many cells
 #define CONFIDENCE 2.0f          // errors are below twice their standard deviation in 95 % of cases
+#define WIDTHS 3                 // of averages, each half the one before
+#define AGREE 2.5f               // standard deviations
 #define BAND_ROWS 16             // of one job
 #define RULE 1e-3                // of balancing: added to the spread of neighbours along the surface, in squares of the reach
 
 typedef struct around {          // a point
-    int rows;
+    int rows, own_row;           // its own is one of them
     int at[SPREAD_ROWS];         // where lane 0 of each row of neighbours stands in a plane
     int count[SPREAD_ROWS];      // lanes that count
     float d2[SPREAD_ROWS][LANES];   // to those on the same surface; INFINITY
@@ -67,6 +69,7 @@ static void look_around(const lr_gather_window *w, const lr_gather *g, int row, 
     int middle[SPREAD_ROWS], first[SPREAD_ROWS];
     const int first_row = row - cells > 0 ? row - cells : 0;
     a->rows = a->ring_count = 0;
+    a->own_row = row - first_row;
     for (int r = first_row; r <= row + cells && r < g->rows; r++, a->rows++) {
         const int n = g->first_cell[r + 1] - g->first_cell[r], whole = 2*cells + 1 >= n;   // near the poles all of the row, once
         middle[a->rows] = (int)((column + 0.5)*n/columns);
@@ -120,11 +123,11 @@ static void balance(const float moment[6], float spread2, float factor[3])
 }
 
 // Weighs neighbours by paths, less towards the end of the reach, into `weight` (rows x lanes).
-LR_WIDE_WHOLE static void weigh_around(const lr_gather_window *w, const around *restrict a, float spread2, float weight[SPREAD_ROWS][LANES])
+LR_WIDE_WHOLE static void weigh_around(const lr_gather_window *w, const around *restrict a, float spread2, int low, int high, float weight[SPREAD_ROWS][LANES])
 {
     const float *restrict paths = lr_window_point(w, LR_PLANE_PATHS), inverse = 1.0f/spread2;
     float lane[6][LANES] = {{0.0f}}, moment[6], factor[3];
-    for (int r = 0; r < a->rows; r++)
+    for (int r = low; r < high; r++)
         for (int k = 0; k < LANES; k++) {
             const float one = lr_maxf(1.0f - a->d2[r][k]*inverse, 0.0f)*paths[a->at[r] + k], u = one > 0.0f ? a->u[r][k] : 0.0f, v = one > 0.0f ? a->v[r][k] : 0.0f;
             weight[r][k] = one;
@@ -138,18 +141,19 @@ LR_WIDE_WHOLE static void weigh_around(const lr_gather_window *w, const around *
     for (int m = 0; m < 6; m++)
         moment[m] = sum_of(lane[m]);
     balance(moment, spread2, factor);
-    for (int r = 0; r < a->rows; r++)
+    for (int r = low; r < high; r++)
         for (int k = 0; k < LANES; k++)
             weight[r][k] *= factor[0] + factor[1]*a->u[r][k] + factor[2]*a->v[r][k];
 }
 
-// Sums of one source's light.
-LR_WIDE_WHOLE static void add_around(const lr_gather_window *w, const around *restrict a, float spread2, int source, int bins, sums *restrict out)
+// Sums of one source's light over neighbours nearer than `spread`, which are in so many rows.
+LR_WIDE_WHOLE static void add_around(const lr_gather_window *w, const around *restrict a, float spread, int rows, int source, int bins, sums *restrict out)
 {
+    const int low = a->own_row - rows > 0 ? a->own_row - rows : 0, high = a->own_row + rows + 1 < a->rows ? a->own_row + rows + 1 : a->rows;
     const float *restrict paths = lr_window_point(w, LR_PLANE_PATHS), *restrict variance = lr_window_source(w, source, LR_PLANE_OWN_VARIANCE);
     float weight[SPREAD_ROWS][LANES], here[LANES] = {0.0f}, square[LANES] = {0.0f};
-    weigh_around(w, a, spread2, weight);
-    for (int r = 0; r < a->rows; r++)
+    weigh_around(w, a, spread*spread, low, high, weight);
+    for (int r = low; r < high; r++)
         for (int k = 0; k < LANES; k++) {
             const float one = weight[r][k]*weight[r][k]/lr_maxf(paths[a->at[r] + k], 1.0f);
             square[k] += one;
@@ -158,7 +162,7 @@ LR_WIDE_WHOLE static void add_around(const lr_gather_window *w, const around *re
     for (int b = 0; b < bins; b++) {
         const float *restrict sum = lr_window_sum(w, source*bins + b), *restrict difference = lr_window_difference(w, source*bins + b);
         float all[LANES] = {0.0f}, off[LANES] = {0.0f};
-        for (int r = 0; r < a->rows; r++)
+        for (int r = low; r < high; r++)
             for (int k = 0; k < LANES; k++) {
                 all[k] += weight[r][k]*sum[a->at[r] + k];
                 off[k] += weight[r][k]*difference[a->at[r] + k];
@@ -183,6 +187,45 @@ static float variance_of(const lr_gather_window *w, const around *a, const sums 
     return 0.5f*(s->here + (square > 0.0f ? e*e*s->paths*variance/square : 0.0f));
 }
 
+static float electrons_of(const sums *s, int bins, const float *response)
+{
+    float e = 0.0f;
+    for (int b = 0; b < bins; b++)
+        e += (response ? response[b] : 1.0f)*s->value[b];
+    return e;
+}
+
+// The average over neighbours nearer than `width`: electrons, where a camera looks, and the interval that others are to be in.
+static float interval(const lr_gather_window *w, const around *a, float width, float cell_m, int source, int bins, const float *response, sums *out, float *low, float *high)
+{
+    add_around(w, a, width, 1 + (int)ceilf(width/cell_m), source, bins, out);
+    const float e = electrons_of(out, bins, response), off = AGREE*sqrtf(lr_maxf(variance_of(w, a, out, source, e), 0.0f));
+    *low = e - off;
+    *high = e + off;
+    return e;
+}
+
+// The widest average up to `spread` that agrees with those over less: where shadows of what is near change the light within the reach, the narrower ones tell.
+// Source: Lepski, On a Problem of Adaptive Estimation in Gaussian White Noise, Theory Probab. Appl. 35 (1991), from memory: for the rule.
+static void average_widely(const lr_gather_window *w, const around *a, float spread, float least, float cell_m, int source, int bins, const float *response, sums *out)
+{
+    float width[WIDTHS] = {spread}, low, high;
+    int count = 1;
+    for (; count < WIDTHS && width[count - 1] > least; count++)
+        width[count] = lr_maxf(0.5f*width[count - 1], least);
+    interval(w, a, width[count - 1], cell_m, source, bins, response, out, &low, &high);
+    for (int k = count - 2; k >= 0; k--) {
+        sums sum;
+        float its_low, its_high;
+        const float e = interval(w, a, width[k], cell_m, source, bins, response, &sum, &its_low, &its_high);
+        if (!(e >= low && e <= high))
+            return;
+        *out = sum;
+        low = lr_maxf(low, its_low);
+        high = lr_minf(high, its_high);
+    }
+}
+
 // One source's average at record i; adds its electrons and their variance where a camera looks.
 static void average_source(const lr_spread *s, const lr_gather_window *w, const around *a, int i, int source, const lr_gather_view *view, float *light, float *variance)
 {
@@ -191,15 +234,15 @@ static void average_source(const lr_spread *s, const lr_gather_window *w, const 
     const lr_vec3f to = lr_subf(g->record[i].point, g->center);
     const float cell_m = sqrtf(lr_dotf(to, to))*(float)LR_PI/(float)g->rows;
     const float reach = reach_of(w, a, source, g->record[i].reach), moving = reach/(1.0f + reach*g->record[i].eye_per_m);
-    const float spread = lr_maxf(g->record[i].part*moving, LEAST_CELLS*cell_m + 1e-4f);
+    const float least = LEAST_CELLS*cell_m + 1e-4f, spread = lr_maxf(g->record[i].part*moving, least);
+    const float *seen = lr_spread_response(s, lr_spread_view(s, i), source), *response = view ? seen : NULL;
     float *mean = g->irradiance + (size_t)i*(size_t)g->values + source*bins, *error = g->error + (size_t)i*(size_t)g->values + source*bins, e = 0.0f;
     sums sum;
-    add_around(w, a, spread*spread, source, bins, &sum);
+    average_widely(w, a, spread, least, cell_m, source, bins, seen, &sum);
     for (int b = 0; b < bins; b++) {
         mean[b] = sum.value[b];
         error[b] = sum.difference[b];
     }
-    const float *response = view ? lr_spread_response(s, view, source) : NULL;
     if (!response)
         return;
     for (int b = 0; b < bins; b++)

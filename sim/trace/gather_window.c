@@ -34,15 +34,16 @@ const float *lr_spread_response(const lr_spread *s, const lr_gather_view *view, 
     return view->camera ? view->camera->ambient_response + ((size_t)source*(size_t)view->camera->pixels + (size_t)view->pixel)*(size_t)bins : NULL;
 }
 
-// What a point's own paths brought of one source, in electrons, and the variance of one path.
+// What a point's own paths brought of one source, in electrons where a camera looks, and the variance of one path.
 static void set_own(const lr_gather_window *w, const lr_spread *s, int i, size_t at, int source, const lr_gather_view *view)
 {
     const int bins = s->tracer->rig->bins.ambient_count;
     const float *response = lr_spread_response(s, view, source), *half = s->raw + 2*(size_t)i*(size_t)w->values + source*bins, *other = half + w->values;
     float *own = w->plane + (size_t)(LR_PLANES_OF_POINT + source*LR_PLANES_OF_SOURCE)*w->stride + at, e = 0.0f, off = 0.0f;
-    for (int b = 0; response && b < bins; b++) {
-        e += response[b]*(half[b] + other[b]);
-        off += response[b]*(half[b] - other[b]);
+    for (int b = 0; b < bins; b++) {
+        const float weight = response ? response[b] : 1.0f;
+        e += weight*(half[b] + other[b]);
+        off += weight*(half[b] - other[b]);
     }
     own[LR_PLANE_OWN_E*w->stride] = e;
     own[LR_PLANE_OWN_VARIANCE*w->stride] = off*off*(float)s->paths[i];
@@ -60,13 +61,12 @@ static void set_column(const lr_gather_window *w, const lr_spread *s, int i, siz
     const float of_point[LR_PLANES_OF_POINT] = {r->point.x, r->point.y, r->point.z, r->normal.x, r->normal.y, r->normal.z, (float)r->coat, (float)s->paths[i]};
     for (int k = 0; k < LR_PLANES_OF_POINT; k++)
         point[k*w->stride] = of_point[k];
-    const lr_gather_view *view = s->want ? lr_spread_view(s, i) : NULL;
+    const lr_gather_view *view = lr_spread_view(s, i);
     for (int k = 0; k < w->sources; k++) {
         float *source = w->plane + (size_t)(LR_PLANES_OF_POINT + k*LR_PLANES_OF_SOURCE)*w->stride + at;
         source[LR_PLANE_LIGHT*w->stride] = s->near[(size_t)i*(size_t)w->sources + (size_t)k].light;
         source[LR_PLANE_OVER_M*w->stride] = s->near[(size_t)i*(size_t)w->sources + (size_t)k].over_m;
-        if (view)
-            set_own(w, s, i, at, k, view);
+        set_own(w, s, i, at, k, view);
     }
     const float *half = s->raw + 2*(size_t)i*(size_t)w->values;
     for (int v = 0; v < w->values; v++) {
