@@ -9,8 +9,8 @@
 // brings home what many paths found, and by links to places in sunlight (trace/sunlit.h). The averaging of earlier rounds is the only bias of a
 // point's light. Points of a tile of the grid share one even set of paths. Where an aim for the noise is set, points get more paths in
 // the last round, as the scatter of the round before, their surface and the camera say.
-// After each round neighbours on the same surface are averaged within a part of their mean distance to what sends them light; between points it
-// is interpolated. Where no point of the same surface is near, the caller follows light paths as before. Things that move are left out.
+// After each round neighbours on the same surface are averaged, to what light that changes evenly is here, within a part of their mean distance to
+// what sends them light, or less where narrower averages say otherwise; between points it is interpolated. Where no point of the same surface is near, the caller follows light paths as before. Things that move are left out.
 // Sources: Ward et al., A Ray Tracing Solution for Diffuse Interreflection (1988), for interpolating by the mean distance.
 #ifndef LR_TRACE_GATHER_H
 #define LR_TRACE_GATHER_H
