@@ -195,35 +195,27 @@ static float electrons_of(const sums *s, int bins, const float *response)
     return e;
 }
 
-// The average over neighbours nearer than `width`: electrons, where a camera looks, and the interval that others are to be in.
-static float interval(const lr_gather_window *w, const around *a, float width, float cell_m, int source, int bins, const float *response, sums *out, float *low, float *high)
-{
-    add_around(w, a, width, 1 + (int)ceilf(width/cell_m), source, bins, out);
-    const float e = electrons_of(out, bins, response), off = AGREE*sqrtf(lr_maxf(variance_of(w, a, out, source, e), 0.0f));
-    *low = e - off;
-    *high = e + off;
-    return e;
-}
-
 // The widest average up to `spread` that agrees with those over less: where shadows of what is near change the light within the reach, the narrower ones tell.
+// What paths scatter is taken from the widest for all: judged by its own, a narrow one that missed rare bright paths would be trusted, and light be lost.
 // Source: Lepski, On a Problem of Adaptive Estimation in Gaussian White Noise, Theory Probab. Appl. 35 (1991), from memory: for the rule.
 static void average_widely(const lr_gather_window *w, const around *a, float spread, float least, float cell_m, int source, int bins, const float *response, sums *out)
 {
-    float width[WIDTHS] = {spread}, low, high;
-    int count = 1;
+    sums at[WIDTHS];
+    float width[WIDTHS] = {spread}, low = -INFINITY, high = INFINITY;
+    int count = 1, chosen;
     for (; count < WIDTHS && width[count - 1] > least; count++)
         width[count] = lr_maxf(0.5f*width[count - 1], least);
-    interval(w, a, width[count - 1], cell_m, source, bins, response, out, &low, &high);
-    for (int k = count - 2; k >= 0; k--) {
-        sums sum;
-        float its_low, its_high;
-        const float e = interval(w, a, width[k], cell_m, source, bins, response, &sum, &its_low, &its_high);
+    for (int k = 0; k < count; k++)
+        add_around(w, a, width[k], 1 + (int)ceilf(width[k]/cell_m), source, bins, &at[k]);
+    const float scatter = at[0].paths > 0.0f ? at[0].here/at[0].paths : 0.0f;   // variance of one path
+    for (chosen = count; chosen > 0; chosen--) {
+        const float e = electrons_of(&at[chosen - 1], bins, response), off = AGREE*sqrtf(lr_maxf(scatter*at[chosen - 1].paths, 0.0f));
         if (!(e >= low && e <= high))
-            return;
-        *out = sum;
-        low = lr_maxf(low, its_low);
-        high = lr_minf(high, its_high);
+            break;
+        low = lr_maxf(low, e - off);
+        high = lr_minf(high, e + off);
     }
+    *out = at[chosen];
 }
 
 // One source's average at record i; adds its electrons and their variance where a camera looks.
