@@ -10,21 +10,21 @@
 #include "trace/surface_eval.h"
 
 // For a point of the room: a place in sunlight. Points of a tile share one even walk over the places' chances.
-static const lr_sunlit_place *pick_sunlit_of_tile(const lr_line_job *job, const lr_gather_record *r, int number, float *chance)
+static const lr_sunlit_place *pick_sunlit_of_tile(const lr_line_job *job, const lr_gather_record *r, int number, float *chance, float *often)
 {
     const int set = number % 2;
     const float turn = lr_uniform(lr_hash(lr_hash(job->seed, r->tile), 0x73756e00u + (uint32_t)set));
     float u = lr_uniform(lr_reverse_bits(r->place*(uint32_t)(job->links/2) + (uint32_t)(number/2))) + turn;
     u -= u >= 1.0f ? 1.0f : 0.0f;
-    const lr_sunlit_place *place = lr_sunlit_choose(job->choice, set, u, chance);
+    const lr_sunlit_place *place = lr_sunlit_choose(job->choice, set, u, chance, often);
     lr_sunlit_send_for(place);
     return place;
 }
 
-static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const lr_sunlit_place *place, float chance)
+static void ask_sunlit_of_tile(const lr_line_job *job, const lr_vertex *v, const lr_sunlit_place *place, float chance, float often)
 {
     lr_sunlit_link link;
-    if (!lr_sunlit_connect(place, v->point, v->normal, job->tracer->rig->bins.ambient_count, &link))
+    if (!lr_sunlit_connect(place, often, v->point, v->normal, job->tracer->rig->bins.ambient_count, &link))
         return;
     lr_vertex from = *v;
     from.per_m = 1.0f/link.distance;
@@ -55,7 +55,7 @@ void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_sunlit_p
         const lr_sunlit_place *place = picks->place[k];
         if (!lr_sunlit_reach(place, v->point, v->normal, &link))
             continue;
-        const float pdf = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, link.wi, f), share = lr_sunlit_share(place, &link, pdf);
+        const float pdf = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, link.wi, f), share = lr_sunlit_share(place, 1.0f, &link, pdf);
         for (int b = 0; b < bins; b++) {
             f[b] *= link.light[b]*share;
             worth += f[b];
@@ -97,8 +97,8 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
     const lr_frame3f frame = lr_frame_aroundf(r->normal);
     const lr_vertex v = {.i = slot, .step = 0, .surface = &job->tracer->white, .scale = 1.0f, .point = r->point, .normal = r->normal, .wo = r->normal};
     const int skies = job->work->sky.rays.count, suns = job->work->sun.rays.count;
-    float a, b, chance = 0.0f, factor[LR_MAX_BINS];
-    const lr_sunlit_place *place = number < job->links ? pick_sunlit_of_tile(job, r, number, &chance) : NULL;
+    float a, b, chance = 0.0f, often = 0.0f, factor[LR_MAX_BINS];
+    const lr_sunlit_place *place = number < job->links ? pick_sunlit_of_tile(job, r, number, &chance, &often) : NULL;
     if (job->tracer->scene->sky.present && job->tracer->lights.portal_count > 0)
         lr_ask_sky(job, &v);
     if (job->all_light) {
@@ -108,7 +108,7 @@ static void leave_point(const lr_line_job *job, int slot, const lr_gather_record
         lr_ask_lamp(job, &straight, NULL);
     }
     if (place)
-        ask_sunlit_of_tile(job, &v, place, chance);
+        ask_sunlit_of_tile(job, &v, place, chance, often);
     let_in(job, &job->work->sky, skies, r);
     let_in(job, &job->work->sun, suns, r);
     lr_draw2(job, &v, LR_DIM_BOUNCE, &a, &b);

@@ -21,7 +21,7 @@
 #define LEAST_CELLS 2.0f         // but over at least so many cells
 #define CONFIDENCE 2.0f          // errors are below twice their standard deviation in 95 % of cases
 #define WIDTHS 3                 // of averages, each half the one before
-#define AGREE 2.5f               // standard deviations
+#define AGREE 3.0f               // standard deviations
 #define BAND_ROWS 16             // of one job
 #define RULE 1e-3                // of balancing: added to the spread of neighbours along the surface, in squares of the reach
 

@@ -251,7 +251,7 @@ void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
     lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
     float share = 1.0f;  // of a place that was asked too, where the path's last direction was drawn
     if (job->sunlit && path->pdf[v->i] > 0.0f)
-        share = lr_sunlit_found(job->sunlit, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->surface, v->point, v->normal, wi);
+        share = lr_sunlit_found(job->sunlit, path->straight[v->i] == LR_STRAIGHT ? job->choice : NULL, path->pixel[v->i] % 2, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
     lr_queue_shadow(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
 }
 

@@ -12,7 +12,6 @@
 #include "trace/surface_eval.h"
 
 #define LINK_TRUST 4.0f          // a link is worth so many paths: it was chosen
-#define LOBE_TRUST 64.0f         // and so many where a lobe sends light one way: a path that happens to be there brings too much at once
 #define WITNESSES 4              // points of a piece that say what the places are worth, at most
 #define PIECE_OF_WITNESS 8       // records, about
 #define UNSEEN 0.1f              // of a leaf that no witness sees, beside one for each that does
@@ -109,17 +108,17 @@ static void make_box(lr_sunlit *s, const lr_sunlit_use *use, int count)
     }
 }
 
-// Density of the rays that a place is found by, over the plane [1/m^2]; 0: none comes this way.
-static float density_at(const lr_sunlit *s, lr_vec3f point, lr_vec3f to_sun)
+// Leaf of the rays that a place is found by; -1: none comes this way.
+static int leaf_at(const lr_sunlit *s, lr_vec3f point, lr_vec3f to_sun)
 {
     float p[2];
     int node = 1;
     project(&s->plane, point, to_sun, p);
     if (!(p[0] >= s->low[0] && p[0] < s->high[0] && p[1] >= s->low[1] && p[1] < s->high[1]))
-        return 0.0f;
+        return -1;
     for (int level = 0; level < s->levels; level++)
         node = 2*node + (p[s->node[node].axis] >= s->node[node].at);
-    return s->density[node - (1 << s->levels)];
+    return node - (1 << s->levels);
 }
 
 static int has_lobe(const lr_surface *s) { return !lr_gather_matte(s) && !s->specular; }
@@ -213,23 +212,23 @@ static void find_places(const lr_line_job *job, lr_sunlit *s, int set)
 // ---- asking them ------------------------------------------------------------------------------------------------------------------
 
 // Density of links over the place's own area.
-static float links_over(const lr_surface *surface, float plane_density, float facing_sun)
-{
-    return (has_lobe(surface) ? LOBE_TRUST : LINK_TRUST)/LINK_SHARE*plane_density*facing_sun;
-}
+static float links_over(float plane_density, float facing_sun) { return LINK_TRUST/LINK_SHARE*plane_density*facing_sun; }
 
 // Of links and of paths that leave with `pdf` and meet the place `d2` away: the links' share by these densities.
-static float share_of_links(const lr_surface *surface, float plane_density, float facing_sun, float pdf, float facing_path, float d2)
+static float share_of_links(float plane_density, float facing_sun, float pdf, float facing_path, float d2)
 {
-    const float by_links = links_over(surface, plane_density, facing_sun);
+    const float by_links = links_over(plane_density, facing_sun);
     return by_links/(by_links + pdf*facing_path/d2);
 }
 
-float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, const lr_surface *surface, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun)
+float lr_sunlit_found(const lr_sunlit *s, const lr_sunlit_choice *choice, int half, lr_vec3f from, float pdf, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun)
 {
     const lr_vec3f to = lr_subf(place, from);
     const float d2 = lr_dotf(to, to);
-    return 1.0f - share_of_links(surface, density_at(s, place, to_sun), fabsf(lr_dotf(normal, to_sun)), pdf, fabsf(lr_dotf(normal, to))/sqrtf(d2), d2);
+    const int leaf = leaf_at(s, place, to_sun);
+    if (leaf < 0)
+        return 1.0f;
+    return 1.0f - share_of_links(s->density[leaf]*(choice ? choice->often[half][leaf] : 1.0f), fabsf(lr_dotf(normal, to_sun)), pdf, fabsf(lr_dotf(normal, to))/sqrtf(d2), d2);
 }
 
 const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u)
@@ -266,16 +265,16 @@ int lr_sunlit_reach(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, l
     return 1;
 }
 
-float lr_sunlit_share(const lr_sunlit_place *p, const lr_sunlit_link *link, float pdf)
+float lr_sunlit_share(const lr_sunlit_place *p, float often, const lr_sunlit_link *link, float pdf)
 {
-    return share_of_links(p->surface, p->density, lr_dotf(p->normal, p->to_sun), pdf, link->there, link->distance*link->distance);
+    return share_of_links(often*p->density, lr_dotf(p->normal, p->to_sun), pdf, link->there, link->distance*link->distance);
 }
 
-int lr_sunlit_connect(const lr_sunlit_place *p, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out)
+int lr_sunlit_connect(const lr_sunlit_place *p, float often, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out)
 {
     if (!lr_sunlit_reach(p, point, normal, out) || lr_dotf(normal, out->wi) <= 0.0f)
         return 0;
-    const float factor = out->here*lr_sunlit_share(p, out, out->here*LR_INV_PI_F);
+    const float factor = out->here*lr_sunlit_share(p, often, out, out->here*LR_INV_PI_F);
     for (int b = 0; b < bins; b++)
         out->light[b] *= factor;
     return 1;
@@ -321,7 +320,7 @@ static void find_lobe_worth(const lr_sunlit *s, int set, lr_vec3f point, lr_vec3
         const int i = beams->lobe[k];
         lr_sunlit_link link;
         worth[i] *= EVEN_LOBE;
-        for (int b = 0, sees = lr_sunlit_connect(&s->place[set][i], point, normal, bins, &link); sees && b < bins; b++)
+        for (int b = 0, sees = lr_sunlit_connect(&s->place[set][i], 1.0f, point, normal, bins, &link); sees && b < bins; b++)
             worth[i] += (1.0f - EVEN_LOBE)*link.light[b];
     }
 }
@@ -377,6 +376,8 @@ static void sum_up(lr_sunlit_choice *choice, int set, const uint8_t *seen, const
         sum[i] = (float)(running += even + rest*(double)sum[i]);
         for (; next < count && (float)next < sum[i]*(float)count; next++)
             choice->guide[set][next] = (uint16_t)i;
+        if (i % PER_LEAF == PER_LEAF - 1)
+            choice->often[set][i/PER_LEAF] = (sum[i] - (i >= PER_LEAF ? sum[i - PER_LEAF] : 0.0f))*(float)(count/PER_LEAF);
         if (i == count - 1)
             for (; next < count; next++)
                 choice->guide[set][next] = (uint16_t)i;
@@ -399,7 +400,7 @@ void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const lr_
     }
 }
 
-const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int half, float u, float *chance)
+const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int half, float u, float *chance, float *often)
 {
     const lr_sunlit *s = choice->sunlit;
     const float *sum = choice->sum[half];
@@ -408,15 +409,17 @@ const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int half
     while (k < last && !(u < sum[k]))
         k++;
     *chance = (sum[k] - (k > 0 ? sum[k - 1] : 0.0f))*(float)s->place_count;
+    *often = choice->often[half][k/PER_LEAF];
     return &s->place[2*choice->layer + half][k];
 }
 
 lr_status lr_sunlit_choice_create(const lr_sunlit *sunlit, lr_sunlit_choice *out, lr_error *err)
 {
     const size_t count = (size_t)sunlit->place_count;
-    float *block = calloc(3*count, sizeof *block);
+    const size_t leaves = count/PER_LEAF;
+    float *block = calloc(3*count + 2*leaves, sizeof *block);
     uint16_t *guide = calloc(2*count, sizeof *guide);
-    *out = (lr_sunlit_choice){.sunlit = sunlit, .sum = {block, block + count}, .scratch = block + 2*count, .guide = {guide, guide + count}};
+    *out = (lr_sunlit_choice){.sunlit = sunlit, .sum = {block, block + count}, .scratch = block + 2*count, .often = {block + 3*count, block + 3*count + leaves}, .guide = {guide, guide + count}};
     if (block && guide)
         return LR_OK;
     lr_sunlit_choice_destroy(out);
@@ -469,7 +472,7 @@ static lr_status make_beams(lr_sunlit *s, int set, int bins, lr_error *err)
         b.ny[i] = p->normal.y;
         b.nz[i] = p->normal.z;
         b.light[i] = mean_light(p, bins);
-        b.links[i] = links_over(p->surface, p->density, lr_dotf(p->normal, p->to_sun)) + 1e-9f;
+        b.links[i] = links_over(p->density, lr_dotf(p->normal, p->to_sun)) + 1e-9f;
         if (has_lobe(p->surface))
             b.lobe[b.lobe_count++] = (uint16_t)i;
     }

@@ -76,15 +76,13 @@ int lr_sunlit_links(int paths);  // how many places are asked by a point that se
 // it [1/m^2 of the plane, per ray]. `here` and `there`: cosines at the point and at the place.
 typedef struct lr_sunlit_link { lr_vec3f start, wi; float distance, here, there; float light[LR_MAX_BINS]; } lr_sunlit_link;
 int lr_sunlit_reach(const lr_sunlit_place *place, lr_vec3f point, lr_vec3f normal, lr_sunlit_link *out);   // 0: nothing. Either side of the normal
-// Its share, where paths find the place too by directions drawn at the point with density `pdf` [1/sr].
-float lr_sunlit_share(const lr_sunlit_place *place, const lr_sunlit_link *link, float pdf);
+// Its share, where paths find the place too by directions drawn at the point with density `pdf` [1/sr]. `often`: how often places of its leaf are
+// asked, over what it were if all were asked alike.
+float lr_sunlit_share(const lr_sunlit_place *place, float often, const lr_sunlit_link *link, float pdf);
 const lr_sunlit_place *lr_sunlit_evenly(const lr_sunlit *s, int set, float u);   // the place of a set at u in [0, 1), all alike
 
 // What a place sends to a point of the room on the side of its normal: irradiance of each bin, its share taken.
-int lr_sunlit_connect(const lr_sunlit_place *place, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out);  // 0: nothing
-
-// The share that is left to a path from `from` that finds a place by itself, `pdf` the density of its direction.
-float lr_sunlit_found(const lr_sunlit *s, lr_vec3f from, float pdf, const lr_surface *surface, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun);
+int lr_sunlit_connect(const lr_sunlit_place *place, float often, lr_vec3f point, lr_vec3f normal, int bins, lr_sunlit_link *out);  // 0: nothing
 
 // The chance of asking each place for the points of one piece of the room.
 typedef struct lr_sunlit_choice {
@@ -92,12 +90,16 @@ typedef struct lr_sunlit_choice {
     int layer;                    // of which places are asked
     float *sum[2], *scratch;      // (place_count) of its sets: running sum of the chances, ends at 1
     uint16_t *guide[2];           // (place_count) of its sets: the first place whose sum is above i/place_count
+    float *often[2];              // (leaves) of its sets: see lr_sunlit_share
 } lr_sunlit_choice;
 lr_status lr_sunlit_choice_create(const lr_sunlit *sunlit, lr_sunlit_choice *out, lr_error *err);  // MEMORY
 void lr_sunlit_choice_destroy(lr_sunlit_choice *choice);
 // By what places would send to some of the records, which lie together.
 void lr_sunlit_weigh(const lr_line_job *job, lr_sunlit_choice *choice, const struct lr_gather_record *record, int count);
-// The place at u in [0, 1), of either set. `chance` of it over that if all were asked alike.
-const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int half, float u, float *chance);
+// The share that is left to a path from `from` that finds a place by itself, `pdf` the density of its direction. `choice`: of the places that
+// `from` asks, of either set; NULL: all alike.
+float lr_sunlit_found(const lr_sunlit *s, const lr_sunlit_choice *choice, int half, lr_vec3f from, float pdf, lr_vec3f place, lr_vec3f normal, lr_vec3f to_sun);
+// The place at u in [0, 1), of either set. `chance` of it over that if all were asked alike; `often`: see lr_sunlit_share.
+const lr_sunlit_place *lr_sunlit_choose(const lr_sunlit_choice *choice, int half, float u, float *chance, float *often);
 
 #endif
