@@ -95,10 +95,10 @@ static void same_as_paths(void **state)
 
 // A black floor before a wall in the sun, 8 m wide and 2 m high: what the wall sends there falls off by half from the corner on, and neighbours that are averaged lie
 // to one side only. View factor of a patch to a rectangle that stands at right angles: Siegel & Howell, Thermal Radiation Heat Transfer, from memory.
-#define CORNER                                                                                                                      \
+#define CORNER(MORE)                                                                                                                      \
     "{\"format\": \"lanternroom-scene/1\", \"name\": \"corner\", \"objects\": ["                                                      \
     "{\"shape\": \"box\", \"size_m\": [8, 6, 0.1], \"center_m\": [0, -3, -0.05], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}},"    \
-    "{\"shape\": \"box\", \"size_m\": [8, 0.1, 2], \"center_m\": [0, 0.05, 1], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.8}}],"    \
+    "{\"shape\": \"box\", \"size_m\": [8, 0.1, 2], \"center_m\": [0, 0.05, 1], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0.8}}" MORE "],"    \
     " \"lights\": [{\"kind\": \"sun\", \"elevation_deg\": 20, \"azimuth_deg\": 180}], \"head_pose\": {\"position_m\": [0, -2.5, 1]}}"
 
 static double half_view(double width, double height, double away)
@@ -113,7 +113,7 @@ static void corner(void **state)
     static const double away_m[] = {0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.4};
     enum { COUNT = sizeof away_m/sizeof *away_m };
     double light[COUNT], view[COUNT], all_light = 0.0, all_view = 0.0;
-    stage *s = stage_create_gathered(CORNER, HEAD, 1, 384, 128);
+    stage *s = stage_create_gathered(CORNER(""), HEAD, 1, 384, 128);
     const lr_gather *g = s->tracer->gather;
     const int bins = s->rig->bins.ambient_count;
     float irradiance[LR_MAX_GATHERED];
@@ -134,6 +134,23 @@ static void corner(void **state)
     }
     for (int k = 0; k < COUNT; k++)
         assert_rel(light[k]/all_light, view[k]/all_view, 0.01);
+    stage_destroy(s);
+}
+
+// Behind boards on that floor light falls to almost nothing towards their feet: not below.
+static void behind_boards(void **state)
+{
+    (void)state;
+    stage *s = stage_create_gathered(CORNER(
+        ", {\"shape\": \"box\", \"size_m\": [1.6, 0.02, 0.35], \"center_m\": [0, -0.7, 0.175], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}}"
+        ", {\"shape\": \"box\", \"size_m\": [0.8, 0.02, 0.9], \"center_m\": [0.2, -1.1, 0.45], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}}"), HEAD, 1, 192, 32);
+    const lr_gather *g = s->tracer->gather;
+    int dark = 0;
+    for (int i = 0; i < g->record_count*g->values; i++) {
+        assert_true(g->irradiance[i] >= 0.0f);
+        dark += g->irradiance[i] == 0.0f;
+    }
+    printf("%d of %d values are 0\n", dark, g->record_count*g->values);
     stage_destroy(s);
 }
 
@@ -201,6 +218,7 @@ int main(void)
         cmocka_unit_test(sphere),
         cmocka_unit_test(same_as_paths),
         cmocka_unit_test(corner),
+        cmocka_unit_test(behind_boards),
         cmocka_unit_test(same_for_any_threads),
         cmocka_unit_test(halves_tell_the_error),
     };

@@ -232,7 +232,7 @@ static void average_source(const lr_spread *s, const lr_gather_window *w, const 
     sums sum;
     average_widely(w, a, spread, least, cell_m, source, bins, seen, &sum);
     for (int b = 0; b < bins; b++) {
-        mean[b] = sum.value[b];
+        mean[b] = lr_maxf(sum.value[b], 0.0f);   // what falls off evenly may end below, where the light does not
         error[b] = sum.difference[b];
     }
     if (!response)
