@@ -218,7 +218,7 @@ static void average_widely(const lr_gather_window *w, const around *a, float spr
     *out = at[chosen];
 }
 
-// One source's average at record i; adds its electrons and their variance where a camera looks.
+// One source's average at record i; adds its electrons and their variance where a camera looks and they are wanted.
 static void average_source(const lr_spread *s, const lr_gather_window *w, const around *a, int i, int source, const lr_gather_view *view, float *light, float *variance)
 {
     const lr_gather *g = s->gather;
@@ -227,31 +227,31 @@ static void average_source(const lr_spread *s, const lr_gather_window *w, const 
     const float cell_m = sqrtf(lr_dotf(to, to))*(float)LR_PI/(float)g->rows;
     const float reach = reach_of(w, a, source, g->record[i].reach), moving = reach/(1.0f + reach*g->record[i].eye_per_m);
     const float least = LEAST_CELLS*cell_m + 1e-4f, spread = lr_maxf(g->record[i].part*moving, least);
-    const float *seen = lr_spread_response(s, lr_spread_view(s, i), source), *response = view ? seen : NULL;
-    float *mean = g->irradiance + (size_t)i*(size_t)g->values + source*bins, *error = g->error + (size_t)i*(size_t)g->values + source*bins, e = 0.0f;
+    const float *response = lr_spread_response(s, view, source);
+    float *mean = g->irradiance + (size_t)i*(size_t)g->values + source*bins, *error = g->error + (size_t)i*(size_t)g->values + source*bins;
     sums sum;
-    average_widely(w, a, spread, least, cell_m, source, bins, seen, &sum);
+    average_widely(w, a, spread, least, cell_m, source, bins, response, &sum);
     for (int b = 0; b < bins; b++) {
-        mean[b] = lr_maxf(sum.value[b], 0.0f);   // what falls off evenly may end below, where the light does not
+        sum.value[b] = lr_maxf(sum.value[b], 0.0f);   // what falls off evenly may end below, where the light does not
+        mean[b] = sum.value[b];
         error[b] = sum.difference[b];
     }
-    if (!response)
+    if (!response || !s->want)
         return;
-    for (int b = 0; b < bins; b++)
-        e += response[b]*mean[b];
+    const float e = electrons_of(&sum, bins, response);
     *light += e;
     *variance += variance_of(w, a, &sum, source, e);
 }
 
 static void spread_cell(const lr_spread *s, const lr_gather_window *w, int i, int row, int column)
 {
-    const lr_gather_view *view = s->want ? lr_spread_view(s, i) : NULL;
+    const lr_gather_view *view = lr_spread_view(s, i);
     float light = 0.0f, variance = 0.0f;
     around a;
     look_around(w, s->gather, row, column, &a);
     for (int k = 0; k < w->sources; k++)
         average_source(s, w, &a, i, k, view, &light, &variance);
-    if (!view)
+    if (!s->want)
         return;
     const float share = s->gather->record[i].share, aim = (float)s->tracer->def.noise_ratio;
     s->want[i] = view->camera ? CONFIDENCE*CONFIDENCE*share*share*variance/(aim*aim*(view->camera->floor_e2 + share*light)) : 0.0f;

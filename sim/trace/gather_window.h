@@ -10,7 +10,7 @@
 #define LR_WINDOW_LANES 32     // columns that may be read from any of a row's
 
 enum { LR_PLANE_X, LR_PLANE_Y, LR_PLANE_Z, LR_PLANE_NX, LR_PLANE_NY, LR_PLANE_NZ, LR_PLANE_COAT, LR_PLANE_PATHS, LR_PLANES_OF_POINT };   // coat -1: no point there
-enum { LR_PLANE_LIGHT, LR_PLANE_OVER_M, LR_PLANE_OWN_E, LR_PLANE_OWN_VARIANCE, LR_PLANES_OF_SOURCE };   // lr_gather_near; electrons, variance of one path
+enum { LR_PLANE_LIGHT, LR_PLANE_OVER_M, LR_PLANE_OWN_E, LR_PLANE_OWN_VARIANCE, LR_PLANES_OF_SOURCE };   // lr_gather_near; electrons (where no camera looks: the sum of bins), variance of one path
 // Then two of each value: the sum of both halves of the paths, and their difference.
 
 typedef struct lr_gather_window {

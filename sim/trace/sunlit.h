@@ -13,7 +13,7 @@
 
 #include "trace/work.h"
 
-#define LR_SUNLIT_LAYERS 16        // sets of places for each half of the paths: what errs in one is not seen all over the room
+#define LR_SUNLIT_LAYERS 16       // sets of places for each half of the paths: what errs in one is not seen all over the room
 #define LR_SUNLIT_LINE 64         // bytes of memory that come together
 
 typedef struct lr_sunlit_plane { lr_vec3f center; lr_frame3f frame; } lr_sunlit_plane;   // z towards the sun
