@@ -113,7 +113,8 @@ float export_range(const export_body *b, const export_camera *c, int64_t line, i
         return (float)NAN;
     const size_t i = place(c, line, pixel);
     const float r = ((const float *)c->range.data)[i];
-    const int sure = !c->confidence.data || (double)((const float *)c->confidence.data)[i] >= b->def->confidence;
+    // As a float, like what it is held against: 0.9 is between two of them, and a pixel stored as just that much is not below it.
+    const int sure = !c->confidence.data || ((const float *)c->confidence.data)[i] >= (float)b->def->confidence;
     return r > 0.0f && isfinite(r) && sure && lr_scan_reader_ready(b->reader, line, 1) ? r : (float)NAN;
 }
 
