@@ -91,6 +91,11 @@ mv "$work/truth_aside" "$work/scan/truth"
 "$program" score "$work/scan" > "$work/table" 2> /dev/null
 grep -q '^seen by both' "$work/table" || fail "no table"
 [ -s "$work/scan/preview/front_upper_error.png" ] || fail "no error panorama"
+"$python" -c '
+import struct, sys
+width, height = struct.unpack(">II", open(sys.argv[1], "rb").read()[16:24])
+assert width >= 600, f"25 lines make {width} columns: the words under them are cut off"
+' "$work/scan/preview/front_upper_error.png"
 "$program" export "$work/scan" -q
 "$program" export "$work/scan" -q --source truth --frame world --what ply,pcd,rectified,pfm -o "$work/true"
 "$python" tests/check_exports.py "$work/scan" "$work/true"

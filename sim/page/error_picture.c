@@ -39,13 +39,14 @@ static lr_status draw(const lr_scan_reader *reader, const char *module, const lr
     const int step = (int)((lines + LR_PREVIEW_MAX_WIDTH - 1)/LR_PREVIEW_MAX_WIDTH), width = (int)(lines/step), height = camera->pixels/step;
     lr_picture picture = {0};
     char path[LR_PATH_MAX];
-    LR_TRY(lr_picture_create(width, height + FOOT, (lr_rgb){0xf4, 0xf2, 0xec}, &picture, err));
+    static const char words[] = "range error: blue 5 % near, orange 5 % far; grey: none";
+    LR_TRY(lr_picture_create(lr_picture_wide_enough(width, 8, 2, words), height + FOOT, (lr_rgb){0xf4, 0xf2, 0xec}, &picture, err));
     for (int y = 0; y < height; y++)
         for (int x = 0; x < width; x++) {
             const size_t i = (size_t)((spin->clockwise ? x : width - 1 - x)*step)*(size_t)camera->pixels + (size_t)(y*step);
             lr_picture_set(&picture, x, y, colour_of(truth[i], range[i]));
         }
-    lr_picture_text(&picture, 8, height + 8, 2, (lr_rgb){0x22, 0x22, 0x22}, "range error: blue 5 % near, orange 5 % far; grey: none");
+    lr_picture_text(&picture, 8, height + 8, 2, (lr_rgb){0x22, 0x22, 0x22}, words);
     const int n = snprintf(path, sizeof path, "%s/preview/%s_%s_error.png", lr_scan_reader_folder(reader), module, camera->name);
     lr_status s = n > 0 && n < (int)sizeof path ? LR_OK : lr_fail(err, LR_ERR_RANGE, "%s: the path is too long", lr_scan_reader_folder(reader));
     if (s == LR_OK)

@@ -63,3 +63,9 @@ int lr_picture_text_width(int size, const char *text)
     line[sizeof line - 1] = 0;
     return size*stb_easy_font_width(line);
 }
+
+int lr_picture_wide_enough(int width, int x, int size, const char *text)
+{
+    const int wanted = x + lr_picture_text_width(size, text) + 4*size;
+    return width > wanted ? width : wanted;
+}

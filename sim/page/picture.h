@@ -20,5 +20,7 @@ void lr_picture_box(lr_picture *picture, int x, int y, int width, int height, lr
 // ASCII text, capital letters about 7*size pixels high, top left at (x, y). Returns its width in pixels.
 int lr_picture_text(lr_picture *picture, int x, int y, int size, lr_rgb colour, const char *text);
 int lr_picture_text_width(int size, const char *text);
+// Columns for a picture of `width` with `text` of that size under it, from column `x` on: a sector of few lines is narrower than its words.
+int lr_picture_wide_enough(int width, int x, int size, const char *text);
 
 #endif

@@ -18,6 +18,8 @@
 #include "truth/truth.h"
 
 #define FOOT 28             // rows under a picture for its scale and words
+#define WORDS_AT 8          // column where they begin
+#define RANGE_WORDS "true range; grey: nothing there"
 #define WHITE_SHARE 0.995   // of the pixels are darker than white
 #define FAR_SHARE 0.995     // of the ranges are inside the scale
 
@@ -135,10 +137,16 @@ static lr_status light_picture(const view *v, const light_source *s, const char 
     const size_t count = (size_t)v->width*(size_t)v->height;
     float *mean = averaged(v, s), *sorted = malloc(count*sizeof *sorted);
     lr_picture picture = {0};
-    lr_status status = mean && sorted ? lr_picture_create(v->width, v->height + FOOT, paper, &picture, err) : lr_fail(err, LR_ERR_MEMORY, "preview: out of memory");
-    if (status == LR_OK) {
+    char words[128];
+    double top = 1.0;
+    if (mean && sorted) {
         memcpy(sorted, mean, count*sizeof *sorted);
-        const double top = fmax(quantile(sorted, count, WHITE_SHARE), 1e-6);
+        top = fmax(quantile(sorted, count, WHITE_SHARE), 1e-6);
+    }
+    snprintf(words, sizeof words, top < 100.0 ? "%s   white = %.3g %s" : "%s   white = %.0f %s", title, top, unit);
+    lr_status status = mean && sorted ? lr_picture_create(lr_picture_wide_enough(v->width, WORDS_AT, 2, words), v->height + FOOT, paper, &picture, err)
+                                      : lr_fail(err, LR_ERR_MEMORY, "preview: out of memory");
+    if (status == LR_OK) {
         lr_greys greys;
         lr_greys_make(&greys);
         for (int y = 0; y < v->height; y++)
@@ -146,9 +154,7 @@ static lr_status light_picture(const view *v, const light_source *s, const char 
                 const uint8_t g = lr_greys_at(&greys, (double)mean[(size_t)y*(size_t)v->width + (size_t)x]/top);
                 lr_picture_set(&picture, x, y, (lr_rgb){g, g, g});
             }
-        char words[128];
-        snprintf(words, sizeof words, "%s   white = %.3g %s", title, top, unit);
-        lr_picture_text(&picture, 8, v->height + 8, 2, ink, words);
+        lr_picture_text(&picture, WORDS_AT, v->height + 8, 2, ink, words);
         status = save(v, &picture, kind, err);
     }
     free(mean);
@@ -195,10 +201,13 @@ static double scale_of(double r_m, double near_m, double far_m)
     return fmin(fmax(log(r_m/near_m)/log(far_m/near_m), 0.0), 1.0);
 }
 
-static void draw_scale(lr_picture *p, int y, double near_m, double far_m, const lr_rgb *colour)
+static int scale_width(const view *v) { return v->width > 900 ? 640 : v->width > 360 ? v->width*2/3 : 240; }
+
+static void draw_scale(const view *v, lr_picture *p, double near_m, double far_m, const lr_rgb *colour)
 {
+    const int y = v->height;
     static const double marks[] = {0.1, 0.2, 0.5, 1, 2, 3, 5, 7, 10, 15, 20, 30, 50, 100, 200, 500, 1000};
-    const int left = 8, width = p->width > 900 ? 640 : p->width*2/3;
+    const int left = WORDS_AT, width = scale_width(v);
     for (int i = 0; i < width; i++)
         lr_picture_box(p, left + i, y + 6, 1, 8, colour[i*(LR_SCALE_STEPS - 1)/(width - 1)]);
     for (size_t k = 0; k < sizeof marks/sizeof *marks; k++) {
@@ -210,7 +219,7 @@ static void draw_scale(lr_picture *p, int y, double near_m, double far_m, const 
         lr_picture_box(p, x, y + 14, 1, 4, ink);
         lr_picture_text(p, x + 3, y + 16, 1, ink, words);
     }
-    lr_picture_text(p, left + width + 24, y + 8, 2, ink, "true range; grey: nothing there");
+    lr_picture_text(p, left + width + 24, y + 8, 2, ink, RANGE_WORDS);
 }
 
 static lr_status draw_range(const view *v, const float *range, lr_error *err)
@@ -229,7 +238,7 @@ static lr_status draw_range(const view *v, const float *range, lr_error *err)
         }
     const double far_m = fmax(quantile(finite, n, FAR_SHARE), 1e-3), near_m = fmin(fmax(quantile(finite, n, 1.0 - FAR_SHARE), 1e-4), 0.5*far_m);
     free(finite);
-    LR_TRY(lr_picture_create(v->width, v->height + FOOT, paper, &picture, err));
+    LR_TRY(lr_picture_create(lr_picture_wide_enough(v->width, WORDS_AT + scale_width(v) + 24, 2, RANGE_WORDS), v->height + FOOT, paper, &picture, err));
     lr_rgb colour[LR_SCALE_STEPS];
     lr_colour_scale(colour);
     for (int x = 0; x < v->width; x++)
@@ -237,7 +246,7 @@ static lr_status draw_range(const view *v, const float *range, lr_error *err)
             const double r = (double)range[(size_t)line_of(v, x)*(size_t)v->pixels + (size_t)(y*v->step)];
             lr_picture_set(&picture, x, y, isfinite(r) ? colour[(int)lrint(scale_of(r, near_m, far_m)*(LR_SCALE_STEPS - 1))] : nothing);
         }
-    draw_scale(&picture, v->height, near_m, far_m, colour);
+    draw_scale(v, &picture, near_m, far_m, colour);
     return save(v, &picture, "_range", err);
 }
 
