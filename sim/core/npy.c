@@ -16,6 +16,8 @@
 
 enum { PREFIX_1 = 10, PREFIX_2 = 12, MOST_HEADER = 1024 };  // magic, version, length of the header in 2 or 4 bytes
 
+#define AROUND 65536u   // bytes that the system maps at once around a page that is read; a multiple of its pages, or less than one
+
 static const uint8_t magic[6] = {0x93, 'N', 'U', 'M', 'P', 'Y'};
 
 static size_t type_bytes(const char *descr)
@@ -236,4 +238,18 @@ void lr_npy_close(lr_npy_map *map)
     if (map->base)
         munmap(map->base, map->size);
     *map = (lr_npy_map){0};
+}
+
+// All of AROUND that the rows lie in, since as much comes in around whatever is read.
+void lr_npy_let_go(const lr_npy_map *map, int64_t first, int64_t count)
+{
+    if (!map->base || map->info.dims < 1 || map->info.shape[0] < 1)
+        return;
+    const uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE), around = page > AROUND ? page : AROUND;
+    const uintptr_t row = (uintptr_t)(lr_npy_items(&map->info)/map->info.shape[0])*lr_npy_item_bytes(&map->info);
+    const uintptr_t base = (uintptr_t)map->base, end = (base + map->size + page - 1)/page*page, data = (uintptr_t)map->data;
+    const uintptr_t low = (data + (uintptr_t)first*row)/around*around, high = (data + (uintptr_t)(first + count)*row + around - 1)/around*around;
+    const uintptr_t from = low > base ? low : base, to = high < end ? high : end;
+    if (to > from)
+        (void)madvise((void *)from, to - from, MADV_DONTNEED);
 }

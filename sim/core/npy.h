@@ -34,6 +34,9 @@ typedef struct lr_npy_map { lr_npy_info info; void *base; size_t size; const voi
 // Maps a whole file for reading; PARSE if it is truncated or longer than its header says, MISSING if absent.
 lr_status lr_npy_open(const char *path, lr_npy_map *map, lr_error *err);
 void lr_npy_close(lr_npy_map *map);
+// Gives the memory of rows [first, first + count) (slowest index), and of what came in around them, back to the system, so that what is
+// held does not grow with the array. What is used again is read again. A map that was never opened (base NULL) is fine.
+void lr_npy_let_go(const lr_npy_map *map, int64_t first, int64_t count);
 // Writes a whole array at once, through a temporary name and rename. Errors: IO.
 lr_status lr_npy_save(const char *path, const lr_npy_info *info, const void *data, lr_error *err);
 

@@ -8,7 +8,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/mman.h>
 #include <unistd.h>
 
 #include "core/file.h"
@@ -19,7 +18,6 @@
 #define BLOCK_LINES 40      // matched at once; part of the result, as are the lines beside them
 #define BESIDE_LINES 4      // before and after a block, matched only to help it
 #define SPAN_LINES (BLOCK_LINES + 2*BESIDE_LINES)
-#define AROUND 65536u        // bytes that the system maps at once around a page that is read; a multiple of its pages, or less than one
 #define SIGMA_LEAST_PX 0.02f  // what lens calibration and sampling leave even without noise
 
 const char *const lr_depth_mode_names[] = {"auto", "stereo", "pattern", "both", NULL};
@@ -242,19 +240,6 @@ static lr_status write_block(job_body *j, worker *w, int c, int64_t first, int l
     return LR_OK;
 }
 
-// Gives the memory of raw lines back to the system, so that what is held does not grow with the scan: all of AROUND that these lines
-// lie in, since as much comes in around whatever is read. A neighbouring block that reads some of it again finds it in the file.
-static void let_go(const job_body *j, int c, int64_t first, int lines)
-{
-    const lr_npy_map *raw = &j->camera[c].raw;
-    const uintptr_t page = (uintptr_t)sysconf(_SC_PAGESIZE), around = page > AROUND ? page : AROUND, row = (uintptr_t)j->module->camera[c].pixels*sizeof(uint16_t);
-    const uintptr_t base = (uintptr_t)raw->base, end = (base + raw->size + page - 1)/page*page, data = (uintptr_t)raw->data;
-    const uintptr_t low = (data + (uintptr_t)first*row)/around*around, high = (data + (uintptr_t)(first + lines)*row + around - 1)/around*around;
-    const uintptr_t from = low > base ? low : base, to = high < end ? high : end;
-    if (to > from)
-        (void)madvise((void *)from, to - from, MADV_DONTNEED);
-}
-
 static int is_ready(const job_body *j, int64_t line) { return lr_scan_reader_ready(j->reader, line, 1); }
 
 // The first lines from `at` that are recorded, up to the end of the block, with what is recorded beside them; none asked for: there are no more.
@@ -290,7 +275,7 @@ static lr_status do_block(void *context, int64_t job, int worker_index, lr_error
     for (int c = 0; c < j->module->camera_count; c++)
         LR_TRY(write_block(j, w, c, first, block, err));
     for (int c = 0; c < j->module->camera_count; c++)
-        let_go(j, c, first, block);
+        lr_npy_let_go(&j->camera[c].raw, first, block);
     const long long done = atomic_fetch_add(&j->done, block) + block;
     if (j->show && worker_index == 0 && j->show(j->context, j->done_before + done, j->total))
         return lr_fail(err, LR_ERR_CANCELLED, "depth: stopped");

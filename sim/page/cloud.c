@@ -13,6 +13,8 @@
 #include "page/preview.h"
 #include "truth/truth.h"
 
+#define HELD_LINES 64   // in memory at once
+
 typedef struct layers {       // of one camera; data NULL where the scan does not keep it
     lr_npy_map range, normal, object, lines, part[5];
 } layers;
@@ -55,6 +57,14 @@ static lr_status open_layers(const lr_scan_reader *reader, const char *module, c
         LR_TRY(open_layer(reader, module, camera, (lr_truth_layer)(LR_TRUTH_DIRECT + k), &l->part[k], err));
     LR_TRY(lr_truth_lines_path(module, path, sizeof path, err));
     return open_if_kept(reader, path, &l->lines, err);
+}
+
+// Lines that have been read leave memory, so that it does not grow with the scan.
+static void let_go(const layers *l, int64_t first, int64_t count)
+{
+    const lr_npy_map *all[] = {&l->range, &l->normal, &l->object, &l->part[0], &l->part[1], &l->part[2], &l->part[3], &l->part[4]};
+    for (size_t i = 0; i < sizeof all/sizeof *all; i++)
+        lr_npy_let_go(all[i], first, count);
 }
 
 static void close_layers(layers *l)
@@ -125,8 +135,13 @@ static double white_level(const layers *l, int64_t lines, int pixels)
         return 1.0;
     const size_t total = (size_t)lines*(size_t)pixels, stride = total/SAMPLES + 1;
     size_t n = 0;
-    for (size_t i = 0; i < total; i += stride)
+    for (size_t i = 0, held = 0; i < total; i += stride) {
         light[n++] = light_at(l, i);
+        if (i - held > (size_t)HELD_LINES*(size_t)pixels) {
+            let_go(l, (int64_t)(held/(size_t)pixels), (int64_t)((i - held)/(size_t)pixels) + 1);
+            held = i;
+        }
+    }
     qsort(light, n, sizeof *light, compare_floats);
     const double white = n ? (double)light[(size_t)(0.99*(double)(n - 1))] : 1.0;
     free(light);
@@ -148,8 +163,13 @@ static lr_status write_module(cloud *c, int module, lr_error *err)
             s = lr_fail(err, LR_ERR_MEMORY, "%s: out of memory", c->path);
         for (int pixel = 0; s == LR_OK && pixel < m->camera[0].pixels; pixel++)
             c->ray[pixel] = lr_cal_camera_direction(&m->camera[0], pixel);
-        for (int64_t line = 0; s == LR_OK && line < lines; line += c->step)
+        for (int64_t line = 0, held = 0; s == LR_OK && line < lines; line += c->step) {
             s = write_line(c, &l, &m->camera[0], line, err);
+            if (line - held >= HELD_LINES) {
+                let_go(&l, held, line + 1 - held);
+                held = line;
+            }
+        }
     }
     close_layers(&l);
     free(c->ray);

@@ -22,6 +22,7 @@
 #define RANGE_WORDS "true range; grey: nothing there"
 #define WHITE_SHARE 0.995   // of the pixels are darker than white
 #define FAR_SHARE 0.995     // of the ranges are inside the scale
+#define HELD_COLUMNS 64     // of a picture whose lines are in memory at once
 
 static const lr_rgb ink = {0x22, 0x22, 0x22}, paper = {0xf4, 0xf2, 0xec}, nothing = {0x60, 0x60, 0x60};
 
@@ -45,6 +46,15 @@ static lr_status open_layer(const view *v, lr_truth_layer layer, lr_npy_map *map
 
 // First line and pixel of the picture's square (x, y).
 static int64_t line_of(const view *v, int x) { return (int64_t)(v->clockwise ? x : v->width - 1 - x)*v->step; }
+
+// After column x, from the left: lines that have been read leave memory, some at a time.
+static void let_go(const view *v, const lr_npy_map *map, int x)
+{
+    if ((x + 1)%HELD_COLUMNS)
+        return;
+    const int64_t a = line_of(v, x), b = line_of(v, x - HELD_COLUMNS + 1);
+    lr_npy_let_go(map, a < b ? a : b, (int64_t)HELD_COLUMNS*v->step);
+}
 
 static lr_status picture_path(const view *v, const char *kind, char path[LR_PATH_MAX], lr_error *err)
 {
@@ -97,7 +107,7 @@ static double quantile(float *values, size_t count, double share)
 
 // ---- pictures of light ------------------------------------------------------------------------------------------------------
 
-typedef struct light_source { const uint16_t *raw; const float *part[3]; int parts; } light_source;
+typedef struct light_source { int is_raw, parts; lr_npy_map map[3]; } light_source;   // raw lines, or parts of the light
 
 // Adds a line, summed up by steps of pixels, to `sum` (height). Line by line, as the arrays lie on disk.
 static void add_line(const view *v, const light_source *s, int64_t line, double *sum)
@@ -106,10 +116,10 @@ static void add_line(const view *v, const light_source *s, int64_t line, double 
     for (int y = 0; y < v->height; y++)
         for (int j = 0; j < v->step; j++) {
             const size_t i = first + (size_t)(y*v->step + j);
-            if (s->raw)
-                sum[y] += (double)s->raw[i] - v->offset_dn;
-            for (int k = 0; k < s->parts; k++)
-                sum[y] += (double)s->part[k][i];
+            if (s->is_raw)
+                sum[y] += (double)((const uint16_t *)s->map[0].data)[i] - v->offset_dn;
+            for (int k = 0; !s->is_raw && k < s->parts; k++)
+                sum[y] += (double)((const float *)s->map[k].data)[i];
         }
 }
 
@@ -123,6 +133,8 @@ static float *averaged(const view *v, const light_source *s)
             add_line(v, s, line_of(v, x) + i, sum);
         for (int y = 0; y < v->height; y++)
             mean[(size_t)y*(size_t)v->width + (size_t)x] = (float)(sum[y]/(v->step*v->step));
+        for (int k = 0; k < s->parts; k++)
+            let_go(v, &s->map[k], x);
     }
     if (!sum) {
         free(mean);
@@ -165,31 +177,27 @@ static lr_status light_picture(const view *v, const light_source *s, const char 
 static lr_status raw_picture(const view *v, lr_error *err)
 {
     char path[LR_SCAN_PATH];
-    lr_npy_map map;
+    light_source source = {.is_raw = 1, .parts = 1};
     snprintf(path, sizeof path, "%s/%s.npy", v->module, v->camera);
-    LR_TRY(lr_scan_reader_array(v->reader, path, &map, err));
-    const light_source source = {.raw = map.data};
+    LR_TRY(lr_scan_reader_array(v->reader, path, &source.map[0], err));
     const lr_status s = light_picture(v, &source, "", "DN", "as recorded", err);
-    lr_npy_close(&map);
+    lr_npy_close(&source.map[0]);
     return s;
 }
 
 static lr_status parts_picture(const view *v, const lr_truth_layer *layers, int count, const char *kind, const char *title, lr_error *err)
 {
-    lr_npy_map map[3];
     light_source source = {0};
     lr_status s = LR_OK;
-    int opened = 0;
     for (int k = 0; k < count && s == LR_OK; k++) {
         int present = 0;
-        s = open_layer(v, layers[k], &map[opened], &present, err);
-        if (s == LR_OK && present)
-            source.part[source.parts++] = map[opened++].data;
+        s = open_layer(v, layers[k], &source.map[source.parts], &present, err);
+        source.parts += s == LR_OK && present;
     }
     if (s == LR_OK && source.parts == count)
         s = light_picture(v, &source, kind, "e", title, err);
-    while (opened > 0)
-        lr_npy_close(&map[--opened]);
+    while (source.parts > 0)
+        lr_npy_close(&source.map[--source.parts]);
     return s;
 }
 
@@ -222,15 +230,16 @@ static void draw_scale(const view *v, lr_picture *p, double near_m, double far_m
     lr_picture_text(p, left + width + 24, y + 8, 2, ink, RANGE_WORDS);
 }
 
-static lr_status draw_range(const view *v, const float *range, lr_error *err)
+static lr_status draw_range(const view *v, const lr_npy_map *map, lr_error *err)
 {
+    const float *range = map->data;
     const size_t count = (size_t)v->width*(size_t)v->height;
     float *finite = malloc(count*sizeof *finite);
     lr_picture picture = {0};
     if (!finite)
         return lr_fail(err, LR_ERR_MEMORY, "preview: out of memory");
     size_t n = 0;
-    for (int x = 0; x < v->width; x++)
+    for (int x = 0; x < v->width; x++, let_go(v, map, x - 1))
         for (int y = 0; y < v->height; y++) {
             const float r = range[(size_t)line_of(v, x)*(size_t)v->pixels + (size_t)(y*v->step)];
             if (isfinite(r))
@@ -241,7 +250,7 @@ static lr_status draw_range(const view *v, const float *range, lr_error *err)
     LR_TRY(lr_picture_create(lr_picture_wide_enough(v->width, WORDS_AT + scale_width(v) + 24, 2, RANGE_WORDS), v->height + FOOT, paper, &picture, err));
     lr_rgb colour[LR_SCALE_STEPS];
     lr_colour_scale(colour);
-    for (int x = 0; x < v->width; x++)
+    for (int x = 0; x < v->width; x++, let_go(v, map, x - 1))
         for (int y = 0; y < v->height; y++) {
             const double r = (double)range[(size_t)line_of(v, x)*(size_t)v->pixels + (size_t)(y*v->step)];
             lr_picture_set(&picture, x, y, isfinite(r) ? colour[(int)lrint(scale_of(r, near_m, far_m)*(LR_SCALE_STEPS - 1))] : nothing);
@@ -257,7 +266,7 @@ static lr_status range_picture(const view *v, lr_error *err)
     LR_TRY(open_layer(v, LR_TRUTH_RANGE, &map, &present, err));
     if (!present)
         return LR_OK;
-    const lr_status s = draw_range(v, map.data, err);
+    const lr_status s = draw_range(v, &map, err);
     lr_npy_close(&map);
     return s;
 }
