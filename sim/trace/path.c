@@ -21,6 +21,10 @@
 // A path that gathers lives on so many times likelier than what goes on of its light: most have ended where they looked the light up, and the
 // few that a lobe sends on bring much of the variance.
 #define LOBE_CHANCE 3.0f
+// The sun in a mirror is so small and so bright that a path from a matte surface hardly ever finds it, and then brings more than all others: where light
+// is gathered, mirrors beyond such a surface show it as a larger, weaker disc, and lobes are blunted (lr_tracer). Sums stay; what mirrors cast is blurred.
+// Source: Kaplanyan & Dachsbacher, Path Space Regularization for Holistic and Robust Light Transport, Computer Graphics Forum 32 (2013), for the principle.
+#define BLURRED_SUN 0.5f        // sine of its radius: with 0.1 the noise of a room with one window pane was twice that without
 
 static float *part_of(const lr_line_job *job, int part) { return job->work->sums + part*LR_CHUNK_PIXELS; }
 
@@ -66,6 +70,7 @@ static void start_path(const lr_line_job *job, int slot, int pixel, int sample)
     path->pdf[slot] = 0.0f;
     path->lamp_weight[slot] = 0.0f;
     path->straight[slot] = 0;
+    path->blurred[slot] = 0;
     path->per_m[slot] = 0.0f;
     path->medium[slot] = -1;
     for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
@@ -96,7 +101,7 @@ static void meet_sky(const lr_line_job *job, int i)
     if (scene->sun.present && path->pdf[i] == 0.0f) {  // matte and glossy surfaces reach the sun by shadow rays alone
         const lr_vec3f s = lr_v3f_of(scene->sun.direction);
         const lr_vec3f off = lr_crossf(d, s);
-        const float sin_radius = (float)sqrt(1.0 - scene->sun.cos_radius*scene->sun.cos_radius);
+        const float sin_radius = path->blurred[i] ? BLURRED_SUN : job->tracer->lights.sun_sine;
         if (lr_dotf(d, s) > 0.0f && lr_dotf(off, off) < sin_radius*sin_radius)
             add_light(job, LR_PART_SUN, scene->sun.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS,
                       1.0f/((float)LR_PI*sin_radius*sin_radius), path->per_m[i]);
@@ -232,6 +237,8 @@ void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex
     lr_rays_set(&q->rays, slot, lr_offset_start(v, wi), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
 }
 
+static int has_lobe(const lr_surface *s) { return s->kind != LR_MATERIAL_DIFFUSE && s->kind != LR_MATERIAL_ROUGH_DIFFUSE && s->alpha_x > 0.0f; }
+
 void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_lights *lights = &job->tracer->lights;
@@ -248,7 +255,8 @@ void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
     const lr_vec3f wi = lr_unitf(lr_frame_tof(lights->sun_frame, lr_v3f(radius*c, radius*s, 1.0f)));
     if (lr_dotf(v->normal, wi)*side <= 0.0f)
         return;
-    lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
+    const lr_surface *surface = path->blurred[v->i] && has_lobe(v->surface) ? &job->tracer->blunt[v->surface - job->tracer->scene->surface] : v->surface;
+    lr_surface_eval_world(surface, v->scale, v->normal, v->wo, wi, f);
     float share = 1.0f;  // of a place that was asked too, where the path's last direction was drawn
     if (job->sunlit && path->pdf[v->i] > 0.0f)
         share = lr_sunlit_found(job->sunlit, path->straight[v->i] == LR_STRAIGHT ? job->choice : NULL, path->pixel[v->i] % 2, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
@@ -285,8 +293,6 @@ static float lamp_electrons(const lr_line_job *job, const lr_vertex *v, const lr
 {
     return electrons(job, v->i, l->source, v->surface->reflectance)*v->scale*LR_INV_PI_F*l->strength*l->area*weight/l->power;
 }
-
-static int has_lobe(const lr_surface *s) { return s->kind != LR_MATERIAL_DIFFUSE && s->kind != LR_MATERIAL_ROUGH_DIFFUSE && s->alpha_x > 0.0f; }
 
 void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight, float third, float faint, const lr_surface *drawn)
 {
@@ -356,6 +362,7 @@ void lr_keep_path(const lr_line_job *job, int i, const float *factor, lr_vec3f o
     to->vy[slot] = chosen_at.y;
     to->vz[slot] = chosen_at.z;
     to->straight[slot] = 0;
+    to->blurred[slot] = from->blurred[i] || (pdf > 0.0f && (job->gathered || job->known));
     to->per_m[slot] = from->per_m[i];
     to->medium[slot] = medium;
     for (int b = 0; b < bins; b++)

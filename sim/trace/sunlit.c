@@ -173,6 +173,7 @@ static void land(const lr_line_job *job, lr_sunlit_place *p, int slot, float far
         p->surface = NULL;   // its light is that of a mirror's path, not of this place
         return;
     }
+    p->surface = &job->tracer->blunt[p->surface - scene->surface];
     for (int b = 0; b < LR_MAX_BINS; b++)
         p->pass[b] = 1.0f;
     if (lr_bvh_has_panes(job->tracer->bvh))

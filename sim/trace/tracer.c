@@ -21,6 +21,16 @@ lr_trace_def lr_trace_def_default(void)
                           .gather_rows = 0, .gather_paths = 64};
 }
 
+static lr_surface blunted(const lr_surface *surface)
+{
+    lr_surface s = *surface;
+    if (s.alpha_x > 0.0f) {
+        s.alpha_x = lr_maxf(s.alpha_x, LR_BLUNT_ALPHA);
+        s.alpha_y = lr_maxf(s.alpha_y, LR_BLUNT_ALPHA);
+    }
+    return s;
+}
+
 lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err)
 {
     *out = NULL;
@@ -53,7 +63,8 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
         tracer->white.reflectance[b] = (float)LR_PI;
     const size_t materials = (size_t)scene->material_count;
     tracer->lobe = malloc((materials + 1)*sizeof *tracer->lobe);
-    lr_status status = tracer->lobe ? lr_lights_create(scene, &rig->bins, &tracer->lights, err) : lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
+    tracer->blunt = malloc((materials + 1)*sizeof *tracer->blunt);
+    lr_status status = tracer->lobe && tracer->blunt ? lr_lights_create(scene, &rig->bins, &tracer->lights, err) : lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
     if (status == LR_OK && scene->sun.present)
         status = lr_sun_shade_create(lr_bvh_opaque(bvh), tracer->lights.sun_frame, tracer->lights.sun_sine, rig->head_pose.origin, &tracer->sun_shade, err);
     if (status != LR_OK) {
@@ -63,6 +74,7 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
     for (size_t k = 0; k < materials; k++) {
         tracer->lobe[k] = scene->surface[k];
         tracer->lobe[k].lobe_only = lr_surface_has_base(&scene->surface[k]);
+        tracer->blunt[k] = blunted(&scene->surface[k]);
     }
     *out = tracer;
     return LR_OK;
@@ -85,6 +97,7 @@ void lr_tracer_destroy(lr_tracer *tracer)
     lr_gather_destroy(tracer->gather);
     lr_gloss_destroy(tracer->gloss);
     free(tracer->lobe);
+    free(tracer->blunt);
     free(tracer);
 }
 
@@ -111,8 +124,9 @@ static lr_status make_path_state(lr_path_state *p)
     p->throughput = malloc(n*LR_MAX_AMBIENT_BINS*sizeof *p->throughput);
     p->per_m = malloc(n*sizeof *p->per_m);
     p->straight = malloc(n);
+    p->blurred = malloc(n);
     p->medium = malloc(n*sizeof *p->medium);
-    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->per_m && p->straight && p->medium
+    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->per_m && p->straight && p->blurred && p->medium
         ? LR_OK : LR_ERR_MEMORY;
 }
 
@@ -129,6 +143,7 @@ static void free_path_state(lr_path_state *p)
     free(p->throughput);
     free(p->per_m);
     free(p->straight);
+    free(p->blurred);
     free(p->medium);
 }
 

@@ -26,6 +26,8 @@ typedef struct lr_trace_def {  // start from lr_trace_def_default()
 } lr_trace_def;
 lr_trace_def lr_trace_def_default(void);
 
+#define LR_BLUNT_ALPHA 0.1f    // of lobes that send the sun's light to where it is gathered, at least: see trace/path.c
+
 typedef struct lr_tracer {     // read-only while tracing
     lr_trace_def def;
     const lr_scene *scene;
@@ -34,6 +36,7 @@ typedef struct lr_tracer {     // read-only while tracing
     lr_lights lights;
     lr_sun_shade sun_shade;
     lr_surface white;          // matte with reflectance pi in every bin: radiance out = irradiance in
+    lr_surface *blunt;         // (materials) the scene's surfaces with lobes of at least LR_BLUNT_ALPHA
     lr_surface *lobe;          // (materials) the scene's surfaces without what their lobes let through, where that can be told apart
     struct lr_gather *gather;  // or NULL; made by lr_tracer_gather
     struct lr_gloss *gloss;    // or NULL; likewise

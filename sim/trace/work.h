@@ -30,6 +30,7 @@ typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
     float *vx, *vy, *vz;         // where it was chosen
     float *throughput;           // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
     float *per_m;                // of a path from a point of the room: 1/length of its first leg; 0: not known
+    uint8_t *blurred;            // a surface that blurs what it sends lies on its way: what is mirrored or bundled beyond it may be blurred, too
     uint8_t *straight;           // on its way, past panes at most, LR_STRAIGHT: from the point of the room where it started; LR_TO_LAMPS: to lamps only; or 0
     int32_t *medium;             // object of solid glass the path is in, -1: air
 } lr_path_state;
