@@ -45,8 +45,9 @@ static void faults_carry_line_and_column(void **state)
         {"[1.]", "a.json:1:4: digits are missing behind the point"},
         {"[1e]", "a.json:1:4: digits are missing in the exponent"},
         {"[-]", "a.json:1:3: digits are missing"},
-        {"[NaN]", "a.json:1:2: a value is missing"},
-        {"[Infinity]", "a.json:1:2: a value is missing"},
+        {"[NaN]", "a.json:1:2: a value is missing: JSON has no NaN and no Infinity, only finite numbers"},
+        {"[Infinity]", "a.json:1:2: a value is missing: JSON has no NaN and no Infinity, only finite numbers"},
+        {"[-Infinity]", "a.json:1:3: digits are missing: JSON has no NaN and no Infinity, only finite numbers"},
         {"[0x10]", "a.json:1:3: a comma or the closing bracket is missing"},
         {"[True]", "a.json:1:2: a value is missing"},
         {"// no\n1", "a.json:1:1: JSON has no comments; use a \"comment\" key"},
@@ -210,6 +211,8 @@ static void overrides_replace_values(void **state)
     check_override(head, "m", "[]", "{\"m\": [], \"n\": \"x\"}");
     check_override(head, "n", "not json", "{\"m\": [{\"c\": [{\"e\": 1}, {\"e\": 2}]}, {\"c\": [{\"e\": 3}]}], \"n\": \"not json\"}");
     check_override("{\"a\": {}}", "a.new_key", "1", "{\"a\": {\"new_key\": 1}}");
+    check_override("{\"a\": {}}", "b.c.d", "1", "{\"a\": {}, \"b\": {\"c\": {\"d\": 1}}}");
+    check_override("{\"m\": [{}, {\"l\": {\"e\": 2}}]}", "m.*.l.f", "[3]", "{\"m\": [{\"l\": {\"f\": [3]}}, {\"l\": {\"e\": 2, \"f\": [3]}}]}");
     check_override("{\"a\": 1, \"b\": 2}", "a", "1e400", "{\"a\": \"1e400\", \"b\": 2}");
 }
 
@@ -226,7 +229,8 @@ static void overrides_that_lead_nowhere_are_refused(void **state)
     refuse_override(head, "modules.*.lasers.0", "1", "a.json: cannot set modules.*.lasers.0: modules[0] has no \"lasers\"");
     refuse_override(head, "modules.0.cameras.*.e.f", "1",
                     "a.json: cannot set modules.0.cameras.*.e.f: modules[0].cameras[0].e is neither an object nor a list");
-    refuse_override(head, "spin.rev", "1", "a.json: cannot set spin.rev: the file has no \"spin\"");
+    refuse_override(head, "spin.rev.0", "1", "a.json: cannot set spin.rev.0: the file has no \"spin\"");
+    refuse_override(head, "spin.*", "1", "a.json: cannot set spin.*: the file has no \"spin\"");
     refuse_override(head, "", "1", "a.json: cannot set : the path is empty");
     refuse_override(head, "modules..0", "1", "a.json: cannot set modules..0: a key in it is empty");
     refuse_override(head, "modules.", "1", "a.json: cannot set modules.: a key in it is empty");

@@ -328,14 +328,23 @@ static lr_status replace(const override *o, cJSON *parent, cJSON *old)
     return LR_OK;
 }
 
-static lr_status add_member(const override *o, cJSON *object, const char *key)
+// The steps from `step` on are keys, not places in a list: objects that are missing are made, as all that they can hold has a default.
+static int names_follow(const override *o, int step)
 {
-    cJSON *fresh = cJSON_Duplicate(o->value, 1);
-    if (!fresh || !cJSON_AddItemToObject(object, key, fresh)) {
+    for (; step < o->count; step++)
+        if (strcmp(o->step[step], "*") == 0 || o->step[step][strspn(o->step[step], "-0123456789")] == '\0')
+            return 0;
+    return 1;
+}
+
+static lr_status add_member(const override *o, cJSON *object, int step)
+{
+    cJSON *fresh = step + 1 == o->count ? cJSON_Duplicate(o->value, 1) : cJSON_CreateObject();
+    if (!fresh || !cJSON_AddItemToObject(object, o->step[step], fresh)) {
         cJSON_Delete(fresh);
         return lr_fail(o->err, LR_ERR_MEMORY, "%.150s: out of memory", o->json->name);
     }
-    return LR_OK;
+    return step + 1 < o->count ? add_member(o, fresh, step + 1) : LR_OK;
 }
 
 static lr_status walk(const override *o, cJSON *node, int step, int apply);
@@ -354,8 +363,8 @@ static lr_status walk_object(const override *o, cJSON *node, int step, int apply
     cJSON *child = cJSON_GetObjectItemCaseSensitive(node, key);
     if (child)
         return enter(o, node, child, step, apply);
-    if (step + 1 == o->count)
-        return apply ? add_member(o, node, key) : LR_OK;
+    if (step + 1 == o->count || names_follow(o, step + 1))
+        return apply ? add_member(o, node, step) : LR_OK;
     char message[96];
     snprintf(message, sizeof message, "has no \"%s\"", key);
     return step_fault(o, node, message);

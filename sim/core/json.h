@@ -22,8 +22,8 @@ const char *lr_json_name(const lr_json *json);
 lr_node *lr_json_root(const lr_json *json);
 
 // Replaces the value at `path` ("modules.0.cameras.*.exposure_us", or "modules[0].cameras[*].exposure_us" as messages
-// print it): numbers index lists, * means all entries, a new key may be added to an existing object. `value` is JSON, or
-// taken as text when it does not parse. On a fault nothing is changed. Errors: RANGE, MEMORY.
+// print it): numbers index lists, * means all entries; objects that are missing on the way are made, entries of lists are not.
+// `value` is JSON, or taken as text when it does not parse. On a fault nothing is changed. Errors: RANGE, MEMORY.
 lr_status lr_json_override(lr_json *json, const char *path, const char *value, lr_error *err);
 
 // Whole document as text, indented, shortest numbers that read back to the same double. Caller frees. NULL: no memory.

@@ -132,7 +132,7 @@ static lr_status scan_number(scan *s)
     if (next_is(s, '-'))
         s->at++;
     const int zero = next_is(s, '0');
-    LR_TRY(scan_digits(s, "digits are missing"));
+    LR_TRY(scan_digits(s, next_is(s, 'I') || next_is(s, 'N') ? "digits are missing: JSON has no NaN and no Infinity, only finite numbers" : "digits are missing"));
     if (zero && s->at - begin > (*begin == '-' ? 2 : 1))
         return fault(s, begin, "a number must not begin with a needless 0");
     if (next_is(s, '.')) {
@@ -206,6 +206,8 @@ static lr_status scan_word(scan *s)
             return LR_OK;
         }
     }
+    if (next_is(s, 'N') || next_is(s, 'I') || next_is(s, 'n') || next_is(s, 'i'))
+        return fault(s, s->at, "a value is missing: JSON has no NaN and no Infinity, only finite numbers");
     return fault(s, s->at, "a value is missing");
 }
 
