@@ -40,6 +40,8 @@ room nan.json '{"shape": "sphere", "radius_m": NaN}'
 bad nan.json 'nan.json:1:'
 room huge.json '{"shape": "sphere", "radius_m": 1e999}'
 bad huge.json 'huge.json'
+room infinite.json '{"shape": "sphere", "radius_m": -Infinity}'
+bad infinite.json 'JSON has no NaN and no Infinity'
 room negative.json '{"shape": "box", "size_m": [1, -1, 1]}'
 bad negative.json 'objects[0].size_m[1]: -1 is not in ['
 room twice.json '{"shape": "sphere", "radius_m": 1, "radius_m": 2}'
@@ -58,6 +60,11 @@ wrong 2 'cannot be read: Is a directory' scan "$work/scenes/folder.json" "$work/
 
 room material.json '{"shape": "sphere", "radius_m": 1, "material": "white_pant"}'
 bad material.json 'objects[0].material: unknown material "white_pant"'
+own() { printf '{"format": "lanternroom-scene/1", "materials": {"mine": %s}, "objects": [{"shape": "sphere", "radius_m": 1}]}\n' "$2" >"$work/scenes/$1"; }
+own unused.json '{"kind": "difuse"}'     # nothing is made of it: still a mistake
+bad unused.json 'materials.mine.kind: "difuse" is not one of'
+own unused_texture.json '{"kind": "diffuse", "reflectance": 0.5, "texture": {"file": "missing.png", "size_m": [1, 1]}}'
+bad unused_texture.json 'materials.mine.texture: '
 room reflectance.json '{"shape": "sphere", "radius_m": 1, "material": {"kind": "diffuse", "reflectance": 1.5}}'
 bad reflectance.json 'objects[0].material.reflectance: 1.5 is not in [0, 1]'
 

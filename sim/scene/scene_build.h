@@ -63,6 +63,7 @@ lr_status lr_build_mesh(lr_builder *b, lr_mesh *mesh, int *index);  // takes it 
 lr_box3 lr_box_placed(lr_box3 local, double scale, lr_pose pose);  // box around the eight corners
 
 lr_status lr_check_overrides(lr_builder *b);  // fault if one never took effect
+lr_status lr_check_unused_materials(lr_builder *b);  // fault of a material that the files define and nothing is made of
 lr_status lr_build_objects(lr_builder *b);
 lr_status lr_build_lights(lr_builder *b);
 

@@ -77,6 +77,7 @@ static lr_status build(lr_builder *b)
     LR_TRY(lr_build_objects(b));
     LR_TRY(lr_check_overrides(b));
     LR_TRY(lr_build_lights(b));
+    LR_TRY(lr_check_unused_materials(b));
     if (scene->object_count == 0)
         return lr_json_fault(b->file->json, lr_scene_member(lr_json_root(b->file->json), "objects"), b->err, "nothing in the scene");
     return LR_OK;

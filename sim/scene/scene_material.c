@@ -211,6 +211,32 @@ lr_status lr_check_overrides(lr_builder *b)
     return LR_OK;
 }
 
+static lr_status check_unused(lr_builder *b, const lr_source_file *file, const lr_node *node)
+{
+    lr_material_def def;
+    LR_TRY(lr_fields_read(file->json, node, lr_material_fields(), &def, NULL, b->err));
+    char path[LR_PATH_MAX] = "";
+    lr_status status = !def.texture_file[0] ? LR_OK : def.texture_file[0] == '/' ? (snprintf(path, sizeof path, "%s", def.texture_file), LR_OK)
+                                            : lr_path_join(path, file->folder, def.texture_file, b->err);
+    if (status == LR_OK && path[0]) {
+        lr_texture *texture = NULL;
+        status = at_node(b, file, lr_scene_member(node, "texture"), lr_texture_load(path, &texture, b->err));
+        lr_texture_destroy(texture);
+    }
+    lr_material_def_free(&def);
+    return status;
+}
+
+lr_status lr_check_unused_materials(lr_builder *b)
+{
+    int index;
+    for (const lr_source_file *f = b->file; f; f = f->next)
+        for (const lr_node *m = f->def.materials ? lr_node_first(f->def.materials) : NULL; m; m = lr_node_next(m))
+            if (!recall(b, f, lr_node_key(m), &index))
+                LR_TRY(check_unused(b, f, m));
+    return LR_OK;
+}
+
 static lr_status named_member(lr_builder *b, const lr_source_file *file, const lr_node *own, const char *name, int *index)
 {
     if (recall(b, file, name, index))
