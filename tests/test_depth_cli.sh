@@ -36,6 +36,8 @@ want="lanternroom: $work/none: no scan here: neither scan.json nor progress/plan
 expect depth "$work/none"
 want="lanternroom: --near: \"close\" is not a number"
 expect depth "$work/scan" --near close
+want="lanternroom: $work/scan: match: near_m: 1e+30 is not below 1e6"
+expect depth "$work/scan" --near 1e30
 want="lanternroom: $work/scan: match: near_m: 0 is not above 0"
 expect depth "$work/scan" --near 0
 # shellcheck disable=SC2086

@@ -268,7 +268,8 @@ static void other_inputs_are_refused(void **state)
             case 7: j->def.array_count--; break;
             case 8: j->file[1].path = "truth/inputs/room.json"; break;
             }
-            refused(j, j->def.folder, done ? "the folder holds a finished scan of other inputs" : "the folder holds an unfinished scan of other inputs");
+            refused(j, j->def.folder, done ? "the folder holds a finished scan of other inputs; choose another, or replace it with --force"
+                                             : "the folder holds an unfinished scan of other inputs; choose another, or replace it with --force");
             job_destroy(j);
         }
     }

@@ -23,8 +23,10 @@ lr_match_def lr_match_def_default(void)
 
 static lr_status check(const lr_match_def *d, lr_error *err)
 {
-    if (!(d->near_m > 0.0 && d->near_m < 1e6))
+    if (!(d->near_m > 0.0))
         return lr_fail(err, LR_ERR_RANGE, "match: near_m: %g is not above 0", d->near_m);
+    if (!(d->near_m < 1e6))
+        return lr_fail(err, LR_ERR_RANGE, "match: near_m: %g is not below 1e6", d->near_m);
     if (!(d->window >= 0 && d->window <= 7))
         return lr_fail(err, LR_ERR_RANGE, "match: window: %d is not in 0 .. 7", d->window);
     if (!(d->small_step >= 1 && d->small_step <= 45 && d->large_step >= d->small_step && d->small_step + d->large_step <= 255 - LR_MATCH_COST_MAX))

@@ -271,7 +271,7 @@ static lr_status settle(lr_scan_writer *w, const lr_scan_writer_def *def, lr_fol
     else if (strcmp(old.fingerprint, w->scan.fingerprint) == 0)
         status = settle_same(w, def, kind, &old, err);
     else
-        status = lr_fail(err, LR_ERR_RANGE, "%.300s: the folder holds %s scan of other inputs", w->folder,
+        status = lr_fail(err, LR_ERR_RANGE, "%.300s: the folder holds %s scan of other inputs; choose another, or replace it with --force", w->folder,
                          kind == LR_FOLDER_FINISHED ? "a finished" : "an unfinished");
     lr_scan_free(&old);
     return status;
@@ -283,7 +283,7 @@ static lr_status set_up_blocks(lr_scan_writer *w, lr_error *err)
     w->found = calloc((size_t)w->blocks, 1);
     w->stage = calloc((size_t)w->blocks, 1);
     if (!w->found || !w->stage)
-        return lr_fail(err, LR_ERR_MEMORY, "scan: out of memory");
+        return lr_fail(err, LR_ERR_MEMORY, "scan: out of memory for the list of its %lld lines", (long long)w->scan.line_count);
     LR_TRY(lr_journal_collect(w->progress, &w->scan, w->found, err));
     int64_t missing = 0;
     for (int64_t b = 0; b < w->blocks; b++) {
