@@ -87,7 +87,7 @@ static lr_status plot_map(const lr_budget *b, const char *folder, lr_error *err)
     }
     const lr_plot plot = {"map",
         "set title 'Directions seen in stereo and lit during a scan, at most one turn: number of modules'\nset xlabel 'azimuth from +x, counter-clockwise [deg]'\n"
-        "set ylabel 'elevation [deg]'\nset xrange [0:360]\nset yrange [-90:90]\nset xtics 45\nset ytics 30\nset cbrange [0:*]\nset cblabel 'modules'\n"
+        "set ylabel 'elevation [deg]'\nset xrange [0:360]\nset yrange [-90:90]\nset xtics 45\nset ytics 30\nset cbrange [0:*]\nset cbtics 1\nset cblabel 'modules'\n"
         "set palette defined (0 '#202020', 1 '#2a6f97', 2 '#61a5c2', 4 '#f2cc8f')\n",
         "plot 'map.csv' every ::1 using 1:2:3 with image notitle", 1000, 560};
     const lr_status s = lr_plot_write(folder, &plot, &csv, err);
@@ -119,7 +119,7 @@ static lr_status plot_photons(const lr_budget *b, const char *folder, lr_error *
                 "'' every ::1 using 1:($4>0?$4:NaN) with lines lw 2 title 'flood, same power'");
     for (int k = 1; k < LR_LIGHTS_COUNT; k++)
         if (c->light_e[k] > 0.0)
-            lr_text_add(&command, ", '' every ::1 using 1:%d with lines dt 2 title '%s, %.4g lx'", 4 + k, lr_budget_light_about[k], b->lux[k]);
+            lr_text_add(&command, ", '' every ::1 using 1:%d with lines dt %d lw 2 title '%s, %.6g lx'", 4 + k, 2 + k%4, lr_budget_light_about[k], b->lux[k]);
     lr_text_add(&command, ", '' every ::1 using 1:%d with lines lc 'black' title 'saturation', '' every ::1 using 1:%d with lines lc 'gray' title 'noise floor'",
                 4 + LR_LIGHTS_COUNT, 5 + LR_LIGHTS_COUNT);
     const lr_plot plot = {"photons", settings.data, command.data, 1000, 620};
@@ -144,8 +144,8 @@ static lr_status plot_elevation(const lr_budget *b, const char *folder, lr_error
             row(&csv, v, 8);
         }
         lr_text_add(&csv, "\n\n");
-        lr_text_add(&command, "%s'elevation.csv' index %d using 1:3 with lines lw 2 title '%s: noise bound', '' index %d using 1:2 with lines dt 2 title '%s: one pixel'",
-                    m ? ", " : "", m, b->module[m].name, m, b->module[m].name);
+        lr_text_add(&command, "%s'elevation.csv' index %d using 1:3 with lines lt %d lw 2 title '%s: noise bound', '' index %d using 1:2 with lines lt %d dt 2 title '%s: one pixel'",
+                    m ? ", " : "", m, m + 1, b->module[m].name, m, m + 1, b->module[m].name);
     }
     lr_text_add(&settings, "set title 'Range over the field, at %.3g m, %s light'\nset xlabel 'elevation [deg]'\nset ylabel 'mm'\nset logscale y\nset key outside right\n",
                 b->def.range_m, lr_budget_light_names[b->def.light]);
