@@ -40,18 +40,31 @@ wrong 2 'sector: 0,400 is not FROM,TO' scan -o "$out" --sector 0,400 $room $head
 wrong 2 'truth: "rnage" is not a truth array' scan -o "$out" --truth rnage $room $head
 wrong 2 '--shard: "3/2" is not K/N with 1 <= K <= N' scan -o "$out" --shard 3/2 $room $head
 wrong 2 '--shard: "0/2" is not' scan -o "$out" --shard 0/2 $room $head
+wrong 2 '--shard: "0/0" is not' scan -o "$out" --shard 0/0 $room $head
+wrong 2 '--shard: "1/99999999999" is not K/N with 1 <= K <= N <= 1000000' scan -o "$out" --shard 1/99999999999 $room $head
+wrong 2 '--shard: "1" is not' scan -o "$out" --shard 1 $room $head
+wrong 2 'samples: 3 is not 0, 1 or an even number' scan -o "$out" --samples 3 $room $head
 wrong 2 '--shard: "1/2x" is not' scan -o "$out" --shard 1/2x $room $head
 wrong 2 '--set: "x" is not PATH=VALUE' scan -o "$out" --set x $room $head
 wrong 2 '--set haed.spin.rev_per_s=2: a path begins with scene. or head.' scan -o "$out" --set haed.spin.rev_per_s=2 $room $head
 wrong 2 '--set head.modules.5.azimuth_deg: scenes/heads/pocket.json: cannot set modules.5.azimuth_deg: modules has 1 entry' \
     scan -o "$out" --set head.modules.5.azimuth_deg=3 $room $head
 wrong 2 'spn: unknown key "spn"; did you mean "spin"?' scan -o "$out" --set head.spn=3 $room $head
+wrong 2 'lens.fnumber: unknown key "fnumber"; did you mean "f_number"?' scan -o "$out" --set head.modules.0.cameras.0.lens.fnumber=3 $room $head
+wrong 2 'spn: unknown key "spn"; did you mean "spin"?' scan -o "$out" --set head.spn.rev_per_s=3 $room $head
+wrong 2 'cannot set modules.0.camera.0.name: modules[0] has no "camera"' scan -o "$out" --set head.modules.0.camera.0.name=x $room $head
+for command in depth score export; do
+    wrong 2 "--set head.spin.rev_per_s=4: the inputs of a scan are settled; give it to 'lanternroom scan'" $command "$work" --set head.spin.rev_per_s=4
+done
 wrong 2 'spin.rev_per_s: "nan" is not a number' scan -o "$out" --set head.spin.rev_per_s=nan $room $head
 wrong 2 'not a usable name' scan -o "" $room $head
 [ ! -e "$out" ] || fail "a folder was made"
 
 # Overrides reach the kind of file they name.
 "$program" check $head --set head.spin.rev_per_s=2 --set scene.nothing=1 >/dev/null || fail "check with --set"
+echo '{"format": "lanternroom-head/1", "modules": [{"cameras": [{}]}]}' >"$work/short.json"   # what it leaves out has defaults, and can be set
+"$program" check "$work/short.json" --set head.spin.rev_per_s=2 --set 'head.modules.*.cameras.*.lens.focus_m=3' >/dev/null || fail "check with --set of what is left out"
+wrong 2 'modules[0].cameras[0].lens.focus_m: -3 is not in' check "$work/short.json" --set 'head.modules.*.cameras.*.lens.focus_m=-3'
 wrong 2 'pocket.json: spin.rev_per_s: -2 is not in (0, 1000]' check $head --set head.spin.rev_per_s=-2
 wrong 2 'a path begins with scene. or head. or material. or study.' check $head --set rev_per_s=2
 code=0

@@ -41,6 +41,8 @@ static void print_help(const cli_command *command, const cli_option *options)
     printf("usage: lanternroom %s %s [options]\n\n%s\n\noptions:\n", command->name, command->words, command->about);
     for (const cli_option *o = options; o->kind != CLI_KIND_END; o++) {
         char left[64];
+        if (!o->about)
+            continue;
         const int n = o->letter ? snprintf(left, sizeof left, "  -%c, --%s", o->letter, o->name) : snprintf(left, sizeof left, "      --%s", o->name);
         if (o->argument)
             snprintf(left + n, sizeof left - (size_t)n, " %s", o->argument);
@@ -271,6 +273,8 @@ lr_status cli_check_sets(const cli_common *common, const char *const *prefixes, 
         }
         if (known)
             continue;
+        if (!prefixes[0])
+            return lr_fail(err, LR_ERR_RANGE, "--set %.200s: the inputs of a scan are settled; give it to 'lanternroom scan'", common->set[i]);
         char list[128] = "";
         for (int k = 0; prefixes[k]; k++)
             snprintf(list + strlen(list), sizeof list - strlen(list), "%s%s.", k ? " or " : "", prefixes[k]);
@@ -319,6 +323,7 @@ double cli_peak_memory_mb(void)
 
 void cli_closing_line(int argc, char **argv, double seconds, int quiet)
 {
+    fflush(stdout);   // results first, also where both go into one file
     if (quiet)
         return;
     fprintf(stderr, "lanternroom %s:", LR_VERSION);

@@ -21,7 +21,7 @@ typedef struct cli_option {
     void *value;                 // int, uint64_t, const char *, int (choice), double[2]; its present content is the default
     const char *const *choices;
     double lo, hi;               // INT
-    const char *about;
+    const char *about;           // NULL: taken, but not in the help
 } cli_option;
 
 #define CLI_MAX_SETS 256
@@ -33,11 +33,13 @@ typedef struct cli_common {      // options of every command
     int quiet, json;
 } cli_common;
 
-// The rows every command ends its table with.
-#define CLI_COMMON(c)                                                                                                              \
-    {CLI_KIND_SET, 0, "set", "PATH=VALUE", (c), 0, 0, 0, "override an input value, for example head.spin.rev_per_s=4; may be repeated"}, \
-    {CLI_KIND_SEED, 0, "seed", "N", &(c)->seed, 0, 0, 0, "seed of all random numbers"},                                              \
-    {CLI_KIND_INT, 0, "threads", "N", &(c)->threads, 0, 0, 4096, "worker threads; 0: as many as this process may use"},              \
+// The rows every command ends its table with. All of them are taken everywhere, so that one set of words does for every command;
+// help lists those of `uses` (CLI_USES_...), which change something.
+enum { CLI_USES_NONE = 0, CLI_USES_SET = 1, CLI_USES_SEED = 2, CLI_USES_THREADS = 4 };
+#define CLI_COMMON(c, uses)                                                                                                        \
+    {CLI_KIND_SET, 0, "set", "PATH=VALUE", (c), 0, 0, 0, (uses) & CLI_USES_SET ? "override an input value, for example head.spin.rev_per_s=4; may be repeated" : 0}, \
+    {CLI_KIND_SEED, 0, "seed", "N", &(c)->seed, 0, 0, 0, (uses) & CLI_USES_SEED ? "seed of all random numbers" : 0},                 \
+    {CLI_KIND_INT, 0, "threads", "N", &(c)->threads, 0, 0, 4096, (uses) & CLI_USES_THREADS ? "worker threads; 0: as many as this process may use" : 0}, \
     {CLI_KIND_FLAG, 'q', "quiet", 0, &(c)->quiet, 0, 0, 0, "say nothing but errors"},                                                \
     {CLI_KIND_FLAG, 0, "json", 0, &(c)->json, 0, 0, 0, "results as one JSON object on stdout"},                                      \
     {CLI_KIND_END, 0, 0, 0, 0, 0, 0, 0, 0}
@@ -55,7 +57,7 @@ typedef struct cli_input { const char *path; char *verbatim; lr_json *json; } cl
 lr_status cli_input_load(const char *path, const char *prefix, const cli_common *common, cli_input *out, lr_error *err);
 void cli_input_free(cli_input *input);
 lr_status cli_apply_sets(const cli_common *common, const char *prefix, lr_json *json, lr_error *err);
-// RANGE if an override begins with none of the prefixes (ends in NULL).
+// RANGE if an override begins with none of the prefixes (ends in NULL; none: the command reads a scan, whose inputs are settled).
 lr_status cli_check_sets(const cli_common *common, const char *const *prefixes, lr_error *err);
 
 // One line on stderr for a failure; the exit code.

@@ -96,11 +96,12 @@ int cmd_budget(int argc, char **argv)
         "figures are estimates for design: classification is for a competent person under the standard in force and local rules.", 1, 2};
     const cli_option options[] = {
         {CLI_KIND_TEXT, 'o', "out", "DIR", &o.out, 0, 0, 0, "folder for plots (SVG, PNG, by gnuplot), their CSV and budget.json"},
-        {CLI_KIND_CHOICE, 0, "light", "WORD", &o.light, light_words, 0, 0, "light to judge by; auto: the scene's, else the required one, else an office"},
+        {CLI_KIND_CHOICE, 0, "light", "WORD", &o.light, light_words, 0, 0, "light to judge by; auto: the scene's, else the required one, else an office;\n"
+         "                              one of"},
         {CLI_KIND_TEXT, 0, "reflectance", "SHARE", &o.reflectance, 0, 0, 0, "of the target, above 0, up to 1; 0.5 unless given"},
         {CLI_KIND_TEXT, 0, "range", "M", &o.range, 0, 0, 0, "where noise is quoted; that of the requirement or 3 unless given"},
         {CLI_KIND_TEXT, 0, "window", "PIXELS", &o.window, 0, 0, 0, "length of line that a match is made on; 15 unless given"},
-        CLI_COMMON(&o.common),
+        CLI_COMMON(&o.common, CLI_USES_SET | CLI_USES_THREADS),
     };
     const char *words[2];
     int count, drawn = 1;
@@ -111,8 +112,8 @@ int cmd_budget(int argc, char **argv)
     lr_budget *b = NULL;
     lr_error err = {0};
     lr_status s = budget(&o, words, count, &b, &err);
-    if (s == LR_OK) s = report(&o, b, &err);
     if (s == LR_OK && o.out) s = lr_budget_plots(b, o.out, &drawn, &err);
+    if (s == LR_OK) s = report(&o, b, &err);
     lr_budget_destroy(b);
     if (s != LR_OK)
         return cli_exit(s, &err);

@@ -169,7 +169,7 @@ int cmd_check(int argc, char **argv)
         "Given a scan folder, verifies its arrays and checksums. Exit code 2 if anything is wrong.", 0, 4096};
     const cli_option options[] = {
         {CLI_KIND_TEXT, 0, "schema", "WORD", &o.schema, 0, 0, 0, "print the JSON Schema of one kind of file: scene, head, material, study"},
-        CLI_COMMON(&o.common),
+        CLI_COMMON(&o.common, CLI_USES_SET | CLI_USES_THREADS),
     };
     const char **words = calloc((size_t)argc + 1, sizeof *words);
     if (!words)

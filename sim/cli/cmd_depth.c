@@ -54,7 +54,7 @@ int cmd_depth(int argc, char **argv)
     const cli_option options[] = {
         {CLI_KIND_CHOICE, 0, "mode", "WORD", &o.mode, lr_depth_mode_names, 0, 0, "cameras against one another, against the laser's dots, or both"},
         {CLI_KIND_TEXT, 0, "near", "M", &o.near, 0, 0, 0, "least distance from the head to look for; without it 0.5"},
-        CLI_COMMON(&o.common),
+        CLI_COMMON(&o.common, CLI_USES_THREADS),
     };
     static const char *const prefixes[] = {NULL};
     const char *words[1];

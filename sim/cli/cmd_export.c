@@ -43,7 +43,7 @@ int cmd_export(int argc, char **argv)
         {CLI_KIND_CHOICE, 0, "frame", "WORD", &o.frame, lr_export_frame_names, 0, 0, "of clouds; world takes the head's true pose"},
         {CLI_KIND_TEXT, 0, "confidence", "P", &o.confidence, 0, 0, 0, "leave out ranges less sure than this; without it 0.5"},
         {CLI_KIND_INT, 0, "every", "N", &o.def.every, 0, 0, 10000, "take every Nth line and pixel in clouds; 0: up to 2 million points"},
-        CLI_COMMON(&o.common),
+        CLI_COMMON(&o.common, CLI_USES_NONE),
     };
     const char *words[1];
     int count;
@@ -62,7 +62,7 @@ int cmd_export(int argc, char **argv)
     if (o.common.json)
         printf("{\"files\": %d, \"points\": %" PRId64 "}\n", report.files, report.points);
     else if (!o.common.quiet)
-        printf("%s: %d files, %" PRId64 " points in clouds\n", words[0], report.files, report.points);
+        printf(report.points ? "%s: %d files, %" PRId64 " points in clouds\n" : "%s: %d files\n", words[0], report.files, report.points);
     cli_closing_line(argc, argv, cli_now_s() - start, o.common.quiet);
     return CLI_FINE;
 }

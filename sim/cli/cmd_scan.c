@@ -9,6 +9,8 @@
 #include "page/preview.h"
 #include "run/run.h"
 
+#define MOST_SHARDS 1000000
+
 typedef struct scan_options {
     cli_common common;
     lr_run_def def;
@@ -29,13 +31,14 @@ static int show(void *context, const char *stage, int64_t done, int64_t total)
 
 static lr_status take_shard(scan_options *o, lr_error *err)
 {
-    int k, n, end = 0;
     if (!o->shard)
         return LR_OK;
-    if (sscanf(o->shard, "%d/%d%n", &k, &n, &end) != 2 || o->shard[end] || k < 1 || n < k)
-        return lr_fail(err, LR_ERR_RANGE, "--shard: \"%s\" is not K/N with 1 <= K <= N", o->shard);
-    o->def.shard = k;
-    o->def.shard_count = n;
+    char *end;
+    const long k = strtol(o->shard, &end, 10), n = *end == '/' ? strtol(end + 1, &end, 10) : 0;   // both saturate
+    if (*end || k < 1 || n < k || n > MOST_SHARDS)
+        return lr_fail(err, LR_ERR_RANGE, "--shard: \"%s\" is not K/N with 1 <= K <= N <= %d", o->shard, MOST_SHARDS);
+    o->def.shard = (int)k;
+    o->def.shard_count = (int)n;
     return LR_OK;
 }
 
@@ -112,6 +115,7 @@ static lr_status scan(scan_options *o, const char *scene_path, const char *head_
     if (s == LR_OK) s = cli_input_load(scene_path, "scene", &o->common, &scene, err);
     if (s == LR_OK) s = cli_input_load(head_path, "head", &o->common, &head, err);
     if (s == LR_OK) {
+        cli_catch_interrupt();   // not sooner: reading a pipe that nobody writes to would go on
         const lr_run_input scene_input = {scene.path, scene.verbatim, scene.json}, head_input = {head.path, head.verbatim, head.json};
         cli_progress_start(&progress, "scan", o->common.quiet);
         s = lr_run(&scene_input, &head_input, &o->def, show, &progress, report, err);
@@ -144,7 +148,7 @@ int cmd_scan(int argc, char **argv)
         {CLI_KIND_TEXT, 0, "shard", "K/N", &o.shard, 0, 0, 0, "render only every Nth block of lines, from the Kth"},
         {CLI_KIND_FLAG, 0, "force", 0, &o.def.force, 0, 0, 0, "replace the scan that is there"},
         {CLI_KIND_FLAG, 0, "no-preview", 0, &o.no_preview, 0, 0, 0, "leave out preview/ and cloud.ply"},
-        CLI_COMMON(&o.common),
+        CLI_COMMON(&o.common, CLI_USES_SET | CLI_USES_SEED | CLI_USES_THREADS),
     };
     const char *words[2];
     int count;
@@ -163,7 +167,6 @@ int cmd_scan(int argc, char **argv)
     o.def.seed = o.common.seed;
     o.def.threads = o.common.threads;
     o.def.quality = (lr_quality)o.quality;
-    cli_catch_interrupt();
     const double start = cli_now_s();
     lr_run_report report = {0};
     lr_error err = {0};

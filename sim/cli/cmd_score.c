@@ -28,7 +28,7 @@ int cmd_score(int argc, char **argv)
     const cli_command command = {"score", "DIR",
         "Holds the ranges in DIR/depth, from 'lanternroom depth' or any other program, against the truth of the scan.\n"
         "Writes score.json and preview/MODULE_CAMERA_error.png; what depth/ must hold is told in out/README.md.", 1, 1};
-    const cli_option options[] = {CLI_COMMON(&common)};
+    const cli_option options[] = {CLI_COMMON(&common, CLI_USES_THREADS)};
     const char *words[1];
     int count;
     const int code = cli_parse(&command, options, argc, argv, words, &count);
