@@ -229,6 +229,12 @@ static void partners_are_worked_out_where_they_are_not_kept(void **state)
 
 static double error_m(int l, int pixel) { return found_m(&table[l], pixel) - truth_m(&table[l], pixel); }
 
+static int by_size(const void *a, const void *b)
+{
+    const double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
 // Sorted, the found lines' errors are 5.0, 5.0, 5.0, 14.9, 31, 79, 117, 255 and 552 mm.
 static void errors_are_those_of_the_table(void **state)
 {
@@ -238,6 +244,7 @@ static void errors_are_those_of_the_table(void **state)
     const lr_score_group *g = group_of(&score.camera[0], "all");
     double square = 0.0, sum = 0.0, close = 0.0, expected = 0.0;
     int n = 0, right = 0;
+    double sorted[2][LINES*PIXELS];
     for (int l = 0; l < LINES; l++)
         for (int p = 0; p < PIXELS; p++) {
             const double e = error_m(l, p);
@@ -245,7 +252,7 @@ static void errors_are_those_of_the_table(void **state)
                 continue;
             square += e*e, sum += e, n++;
             if (l != OUTSIDE && fabs(table[l].error_px) < 1.0)
-                close += fabs(e), expected += fabs(e)/table[l].sigmas, right++;
+                sorted[0][right] = fabs(e), sorted[1][right] = fabs(e)/table[l].sigmas, close += fabs(e), expected += fabs(e)/table[l].sigmas, right++;
         }
     assert_rel(lr_score_rms(g), sqrt(square/n), FLOAT);
     assert_rel(g->sum, sum, FLOAT);
@@ -255,6 +262,10 @@ static void errors_are_those_of_the_table(void **state)
     assert_rel(lr_score_px_rms(g), sqrt((4*0.25*0.25 + 0.75*0.75)/5), FLOAT);
     assert_rel(lr_score_expected(g), expected/right, FLOAT);
     assert_rel(lr_score_achieved(g), 1.2533141*close/right, FLOAT);  // of a Gaussian: sqrt(pi/2)
+    for (int k = 0; k < 2; k++)
+        qsort(sorted[k], (size_t)right, sizeof sorted[k][0], by_size);
+    assert_rel(lr_score_achieved_median(g), 1.4826022*sorted[0][right/2], 0.013);  // of a Gaussian: 1/Phi^-1(3/4); the histogram as above
+    assert_rel(lr_score_expected_median(g), sorted[1][right/2], 0.013);
     assert_rel(lr_score_noise_ratio(g), sqrt((4*2*2 + 25)/5.0), FLOAT);  // four lines off by two, one by ten, which counts as five
     lr_score_free(&score);
 }

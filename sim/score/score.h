@@ -28,6 +28,7 @@ typedef struct lr_score_group {
     double ratio_square_sum;           // there, of (error/expected)^2, each up to 25
     int64_t sigma_count;
     uint32_t error[LR_SCORE_CELLS];    // histogram of |range error| of the found
+    uint32_t sigma[LR_SCORE_CELLS], close[LR_SCORE_CELLS];  // of expected errors and of |range error| where sigma_sum is taken
 } lr_score_group;
 
 typedef struct lr_score_camera {
@@ -52,6 +53,9 @@ double lr_score_quantile(const lr_score_group *group, double share);
 double lr_score_rms(const lr_score_group *group);             // [m]; NaN if none was found
 double lr_score_expected(const lr_score_group *group);        // mean of what depth/ expects [m]; NaN without
 double lr_score_achieved(const lr_score_group *group);        // 1.25 mean |error| over the same pixels: a Gaussian's deviation [m]
+// The same by medians, which a few far pixels do not rule: where range goes as one over disparity, means are those of the farthest.
+double lr_score_expected_median(const lr_score_group *group);
+double lr_score_achieved_median(const lr_score_group *group); // 1.48 median |error|
 double lr_score_noise_ratio(const lr_score_group *group);     // rms of error over expected error: 1 is honest
 double lr_score_px_rms(const lr_score_group *group);          // of disparity errors under one pixel; NaN if none
 // Mean distance between confidence and what came true, weighted by pixels; NaN without confidence.

@@ -38,6 +38,8 @@ static void add_one(lr_score_group *g, const score_pixel *p)
         g->sigma_count++;
         g->sigma_sum += (double)p->sigma;
         g->close_sum += fabs(error);
+        g->sigma[cell_of((double)p->sigma)]++;
+        g->close[cell_of(fabs(error))]++;
         g->ratio_square_sum += fmin(error*error/fmax((double)p->sigma*(double)p->sigma, 1e-18), 25.0);
     }
 }
@@ -85,8 +87,11 @@ void score_join(lr_score_group *into, const lr_score_group *from)
     into->close_sum += from->close_sum;
     into->ratio_square_sum += from->ratio_square_sum;
     into->sigma_count += from->sigma_count;
-    for (int c = 0; c < LR_SCORE_CELLS; c++)
+    for (int c = 0; c < LR_SCORE_CELLS; c++) {
         into->error[c] += from->error[c];
+        into->sigma[c] += from->sigma[c];
+        into->close[c] += from->close[c];
+    }
 }
 
 void score_name_groups(lr_score_group *group, int groups, char (*const material)[64])
@@ -109,19 +114,23 @@ void score_name_groups(lr_score_group *group, int groups, char (*const material)
     }
 }
 
-double lr_score_quantile(const lr_score_group *g, double share)
+static double quantile(const uint32_t cell[LR_SCORE_CELLS], int64_t count, double share)
 {
-    if (g->found == 0)
+    if (count == 0)
         return (double)NAN;
-    const double wanted = share*(double)g->found;
+    const double wanted = share*(double)count;
     double sum = 0.0;
     for (int c = 0; c < LR_SCORE_CELLS; c++) {
-        sum += (double)g->error[c];
-        if (sum >= wanted && g->error[c])
+        sum += (double)cell[c];
+        if (sum >= wanted && cell[c])
             return pow(10.0, (c + 0.5)/100.0 - 7.0);
     }
     return (double)INFINITY;
 }
+
+double lr_score_quantile(const lr_score_group *g, double share) { return quantile(g->error, g->found, share); }
+double lr_score_expected_median(const lr_score_group *g) { return quantile(g->sigma, g->sigma_count, 0.5); }
+double lr_score_achieved_median(const lr_score_group *g) { return 1.4826*quantile(g->close, g->sigma_count, 0.5); }
 
 double lr_score_rms(const lr_score_group *g) { return g->found ? sqrt(g->square_sum/(double)g->found) : (double)NAN; }
 double lr_score_expected(const lr_score_group *g) { return g->sigma_count ? g->sigma_sum/(double)g->sigma_count : (double)NAN; }

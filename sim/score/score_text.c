@@ -30,6 +30,8 @@ static void group_json(const lr_score_group *g, lr_text *t)
     number(t, "subpixel_rms_px", lr_score_px_rms(g));
     number(t, "expected_m", lr_score_expected(g));
     number(t, "achieved_m", lr_score_achieved(g));
+    number(t, "expected_median_m", lr_score_expected_median(g));
+    number(t, "achieved_median_m", lr_score_achieved_median(g));
     number(t, "noise_ratio", lr_score_noise_ratio(g));
     lr_text_add(t, "}");
 }
@@ -99,8 +101,8 @@ static void group_row(const lr_score_group *g, lr_text *t)
     millimetres(t, lr_score_quantile(g, 0.95));
     const double px = lr_score_px_rms(g);
     lr_text_add(t, isfinite(px) ? " %7.3f" : "       -", px);
-    millimetres(t, lr_score_expected(g));
-    millimetres(t, lr_score_achieved(g));
+    millimetres(t, lr_score_expected_median(g));
+    millimetres(t, lr_score_achieved_median(g));
     const double ratio = lr_score_noise_ratio(g);
     lr_text_add(t, isfinite(ratio) ? " %5.2f" : "     -", ratio);
     lr_text_add(t, "\n");
