@@ -66,7 +66,10 @@ else:
 import cv2
 panorama, count = (cv2.imread(f'{work}/head/equirect_{n}', cv2.IMREAD_UNCHANGED) for n in ('range.pfm', 'modules.png'))
 assert panorama.shape == count.shape == (120, 240) and np.array_equal(np.isfinite(panorama), count > 0) and count.max() in (2, 3)
-level = count[55:65]                                                            # near the horizon; a cell is a line wide, so some stay empty
+level = count[55:65]                                                            # near the horizon
+gap = (count[:, 1:-1] == 0) & (count[:, :-2] > 0) & (count[:, 2:] > 0)          # empty between full ones
+print('empty between full ones', gap.sum()/np.sum(count > 0))
+assert gap.sum() < 0.01*np.sum(count > 0)                                       # a cell is a line wide, lines lie on the edges of cells
 print('near the horizon', np.mean(level >= 2), 'seen twice; above 80 degrees', np.mean(count[:6] >= 1), 'seen')
 assert np.mean(level >= 2) > 0.5 and np.mean(count[2:6] >= 1) > 0.5
 END

@@ -10,22 +10,30 @@
 
 #define WIDTH_MOST 7200
 #define LIGHT_SCALE 1.0      // electrons per step of the picture of light
+#define EDGE 0.25            // of a cell
 
 typedef struct cell { float range, sure, light; } cell;  // sure 0: empty
 
 typedef struct panorama { int width, height; cell *cell; uint16_t *seen; } panorama;  // seen: a bit a module
 
+static void offer(panorama *p, int module, int x, int y, cell point)
+{
+    const size_t i = (size_t)y*(size_t)p->width + (size_t)((x + p->width)%p->width);
+    cell *c = &p->cell[i];
+    p->seen[i] = (uint16_t)(p->seen[i] | 1u << module);
+    if (point.sure > c->sure || (!(point.sure < c->sure) && point.range < c->range))
+        *c = point;
+}
+
+// Lines are a cell apart and may lie on the edge between two: a point so near an edge is in both, or every other cell would stay empty.
 static void put(panorama *p, int module, lr_vec3 at, float sure, float light)
 {
     const double r = lr_length(at), azimuth = atan2(at.y, at.x), elevation = asin(fmin(fmax(at.z/r, -1.0), 1.0));
-    int x = (int)floor((0.5 - azimuth/(2.0*LR_PI))*p->width), y = (int)floor((0.5 - elevation/LR_PI)*p->height);
-    x = x < 0 ? 0 : x >= p->width ? p->width - 1 : x;
+    const double column = (0.5 - azimuth/(2.0*LR_PI))*p->width;
+    int y = (int)floor((0.5 - elevation/LR_PI)*p->height);
     y = y < 0 ? 0 : y >= p->height ? p->height - 1 : y;
-    const size_t i = (size_t)y*(size_t)p->width + (size_t)x;
-    cell *c = &p->cell[i];
-    p->seen[i] = (uint16_t)(p->seen[i] | 1u << module);
-    if (sure > c->sure || (!(sure < c->sure) && (float)r < c->range))
-        *c = (cell){(float)r, sure, light};
+    for (int x = (int)floor(column - EDGE), last = (int)floor(column + EDGE); x <= last; x++)
+        offer(p, module, x, y, (cell){(float)r, sure, light});
 }
 
 static lr_status add_camera(const export_body *b, int module, int camera, panorama *p, lr_error *err)
