@@ -7,10 +7,12 @@
 // Points lie where rays from the middle of the head on an even grid of directions meet the room. They gather three times: first by a few full
 // light paths; then twice by more that end where they meet a surface at which the round before, averaged, knows the light, so that one cheap ray
 // brings home what many paths found, and by links to places in sunlight (trace/sunlit.h). The averaging of earlier rounds is the only bias of a
-// point's light, beside what mirrors and narrow lobes cast of the sun, which is blurred (trace/path.c). Points of a tile of the grid share one even set of paths. Where an aim for the noise is set, points get more paths in
-// the last round, as the scatter of the round before, their surface and the camera say.
+// point's light, but that what mirrors and narrow lobes cast of the sun is blurred (trace/path.c). Points of a tile of the grid share one even set
+// of paths. Where an aim for the noise is set, points get more paths in the last round, as the scatter of the round before, their surface and the
+// camera say.
 // After each round neighbours on the same surface are averaged, to what light that changes evenly is here, within a part of their mean distance to
-// what sends them light, or less where narrower averages say otherwise; between points it is interpolated. Where no point of the same surface is near, the caller follows light paths as before. Things that move are left out.
+// what sends them light, or less where narrower averages say otherwise; between points it is interpolated. Where no point of the same surface is
+// near, the caller follows light paths as before. Things that move are left out.
 // Sources: Ward et al., A Ray Tracing Solution for Diffuse Interreflection (1988), for interpolating by the mean distance.
 #ifndef LR_TRACE_GATHER_H
 #define LR_TRACE_GATHER_H
