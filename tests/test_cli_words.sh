@@ -26,6 +26,7 @@ wrong 2 'wanted: SCENE HEAD' scan
 wrong 2 'wanted: SCENE HEAD' scan $room
 wrong 2 '"more" is one word too many; wanted: SCENE HEAD' scan $room $head more
 wrong 2 'wanted: FILE...' check
+wrong 2 '--schema prints a schema and checks nothing: "x.json" is one word too many' check --schema head x.json
 wrong 2 '--schema: "heads" is not one of scene, head, material, study; did you mean "head"?' check --schema heads
 wrong 2 '--quality: "drfat" is not one of draft, standard, fine; did you mean "draft"?' scan -o "$out" --quality drfat $room $head
 wrong 2 '--threads: -1 is not a whole number in [0, 4096]' scan -o "$out" --threads -1 $room $head

@@ -161,6 +161,12 @@ static int wanted_files(void)
     return CLI_WRONG;
 }
 
+static int wants_no_files(const char *word)
+{
+    fprintf(stderr, "lanternroom check: --schema prints a schema and checks nothing: \"%s\" is one word too many\n", word);
+    return CLI_WRONG;
+}
+
 int cmd_check(int argc, char **argv)
 {
     check_options o = {0};
@@ -180,7 +186,7 @@ int cmd_check(int argc, char **argv)
     int code = cli_parse(&command, options, argc, argv, words, &count);
     if (code == CLI_GO) {
         const lr_status s = cli_check_sets(&o.common, prefixes, &err);
-        code = s != LR_OK ? cli_exit(s, &err) : o.schema ? print_schema(o.schema) : count == 0 ? wanted_files() : check_all(words, count, &o.common);
+        code = s != LR_OK ? cli_exit(s, &err) : o.schema && count > 0 ? wants_no_files(words[0]) : o.schema ? print_schema(o.schema) : count == 0 ? wanted_files() : check_all(words, count, &o.common);
     }
     free(words);
     return code;
