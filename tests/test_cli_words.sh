@@ -44,7 +44,7 @@ wrong 2 '--shard: "0/2" is not' scan -o "$out" --shard 0/2 $room $head
 wrong 2 '--shard: "0/0" is not' scan -o "$out" --shard 0/0 $room $head
 wrong 2 '--shard: "1/99999999999" is not K/N with 1 <= K <= N <= 1000000' scan -o "$out" --shard 1/99999999999 $room $head
 wrong 2 '--shard: "1" is not' scan -o "$out" --shard 1 $room $head
-wrong 2 'samples: 3 is not 0, 1 or an even number' scan -o "$out" --samples 3 $room $head
+wrong 2 'samples: 3 is not 1 or an even number' scan -o "$out" --samples 3 $room $head
 wrong 2 '--shard: "1/2x" is not' scan -o "$out" --shard 1/2x $room $head
 wrong 2 '--set: "x" is not PATH=VALUE' scan -o "$out" --set x $room $head
 wrong 2 '--set haed.spin.rev_per_s=2: a path begins with scene. or head.' scan -o "$out" --set haed.spin.rev_per_s=2 $room $head

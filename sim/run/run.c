@@ -13,7 +13,6 @@
 #include "trace/gather.h"
 
 #define MOST_PARTS 64   // of a pixel, where --noise-ratio is given
-#define MOST_SAMPLES 65536
 #define USUAL_RATIO 0.25 // that the samples of a quality without an aim of its own stand for
 #define MOST_GATHER_PATHS 2048
 
@@ -115,14 +114,6 @@ static lr_status build(lr_run_state *r, lr_run_report *report, lr_error *err)
     return LR_OK;
 }
 
-// What the tracer would refuse as well, but only in a folder that is made.
-static lr_status check_samples(const lr_run_def *def, lr_error *err)
-{
-    if (def->samples >= 0 && def->samples <= MOST_SAMPLES && (def->samples <= 1 || def->samples % 2 == 0))
-        return LR_OK;
-    return lr_fail(err, LR_ERR_RANGE, "samples: %d is not 0, 1 or an even number in [2, %d]", def->samples, MOST_SAMPLES);
-}
-
 static lr_status choose_lines(lr_run_state *r, lr_error *err)
 {
     const double from = r->def->sector_deg[0], to = r->def->sector_deg[1];
@@ -178,7 +169,8 @@ static void count_done(const lr_run_state *r, lr_run_report *report)
 static lr_status run_all(lr_run_state *r, const lr_run_input *scene, const lr_run_input *head, lr_run_report *report, lr_error *err)
 {
     const double start = now_s();
-    LR_TRY(check_samples(r->def, err));
+    const lr_trace_def trace = lr_run_trace_def(r->def);
+    LR_TRY(lr_trace_def_check(&trace, err));   // before a folder is made
     LR_TRY(load(r, scene, head, report, err));
     LR_TRY(choose_lines(r, err));
     LR_TRY(lr_run_list_arrays(r, err));

@@ -21,19 +21,8 @@ lr_trace_def lr_trace_def_default(void)
                           .gather_rows = 0, .gather_paths = 64};
 }
 
-static lr_surface blunted(const lr_surface *surface)
+lr_status lr_trace_def_check(const lr_trace_def *def, lr_error *err)
 {
-    lr_surface s = *surface;
-    if (s.alpha_x > 0.0f) {
-        s.alpha_x = lr_maxf(s.alpha_x, LR_BLUNT_ALPHA);
-        s.alpha_y = lr_maxf(s.alpha_y, LR_BLUNT_ALPHA);
-    }
-    return s;
-}
-
-lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err)
-{
-    *out = NULL;
     if (!(def->samples >= 1 && def->samples <= MOST_SAMPLES && (def->samples == 1 || def->samples % 2 == 0)))
         return lr_fail(err, LR_ERR_RANGE, "samples: %d is not 1 or an even number in [2, %d]", def->samples, MOST_SAMPLES);
     if (!(def->most_samples >= def->samples && def->most_samples <= MOST_SAMPLES))
@@ -54,6 +43,23 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
         return lr_fail(err, LR_ERR_RANGE, "gather rows: %d is not 0 or in [8, 8192]", def->gather_rows);
     if (!(def->gather_paths >= 2 && def->gather_paths <= LR_CHUNK_RAYS && def->gather_paths % 2 == 0))
         return lr_fail(err, LR_ERR_RANGE, "gather paths: %d is not an even number in [2, %d]", def->gather_paths, LR_CHUNK_RAYS);
+    return LR_OK;
+}
+
+static lr_surface blunted(const lr_surface *surface)
+{
+    lr_surface s = *surface;
+    if (s.alpha_x > 0.0f) {
+        s.alpha_x = lr_maxf(s.alpha_x, LR_BLUNT_ALPHA);
+        s.alpha_y = lr_maxf(s.alpha_y, LR_BLUNT_ALPHA);
+    }
+    return s;
+}
+
+lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const lr_bvh *bvh, const lr_rig *rig, lr_tracer **out, lr_error *err)
+{
+    *out = NULL;
+    LR_TRY(lr_trace_def_check(def, err));
     lr_tracer *tracer = calloc(1, sizeof *tracer);
     if (!tracer)
         return lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");

@@ -25,6 +25,7 @@ typedef struct lr_trace_def {  // start from lr_trace_def_default()
     int gather_paths;          // light paths from each of its points, even, 2 .. 2048
 } lr_trace_def;
 lr_trace_def lr_trace_def_default(void);
+lr_status lr_trace_def_check(const lr_trace_def *def, lr_error *err);   // RANGE; lr_tracer_create asks it, too
 
 #define LR_BLUNT_ALPHA 0.1f    // of lobes that send the sun's light to where it is gathered, at least: see trace/path.c
 
