@@ -11,14 +11,17 @@
 #define MAX_STEPS 256           // only a guard, see path.c
 #define MOST_SURVIVAL 0.95f
 #define GO_ON_LEAST 0.1f        // chance to go on from where hardly any light is expected: what follows may still be brighter
-#define SHEET_SPREAD 0.03f      // a sheet met by way of a mirror from a matte surface is widened by this share of the way:
+#define SHEET_SPREAD 0.1f      // a sheet met by way of a mirror from a matte surface is widened by this share of the way:
                                 //   light there is smooth over the way's length, so what changes is of the square of it
 
 enum { KIND_CAMERA,             // straight from the camera, panes at most: its own light is the direct part
        KIND_CAMERA_MIRRORED,    // from the camera by way of mirrors, flat ones alone
        KIND_CAMERA_BENT,        // or of curved ones or glass too
-       KIND_STRAIGHT,           // from a surface that scattered: what lies there was connected already
+       KIND_NEXT,               // straight from the first surface that scattered, if it has no lobe: what lies there was connected already
+       KIND_STRAIGHT,           // from another one
        KIND_MIRRORED };         // from a surface that scattered, by way of mirrors
+static int is_straight(int32_t kind) { return kind == KIND_NEXT || kind == KIND_STRAIGHT; }
+
 enum { DIM_PIXEL, DIM_PIECE, DIM_PLACE, DIM_SHEET, DIM_BOUNCE, DIM_LOBE, DIM_LIVE, DIMS };
 #define DIM_START 0x7374        // beyond those of any step
 
@@ -68,7 +71,7 @@ static void free_paths(lr_ipath_state *p)
 static void glow_fields(lr_glow_table *t, float **field[LR_GLOW_FIELDS])
 {
     float **const all[LR_GLOW_FIELDS] = {&t->mx, &t->my, &t->mz, &t->hx, &t->hy, &t->hz, &t->nx, &t->ny, &t->nz, &t->glow, &t->reach2,
-                                         &t->ix, &t->iy, &t->iz, &t->lobe, &t->alpha2};
+                                         &t->ix, &t->iy, &t->iz, &t->lobe, &t->alpha2, &t->held};
     memcpy(field, all, sizeof all);
 }
 
@@ -195,6 +198,8 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
             path->pixel[slot] = i;
             path->seed[slot] = lr_hash(seed, (uint32_t)pixel);
             path->sample[slot] = (uint32_t)(first_sample + s);
+            if (first_sample + s >= in->start_paths[k])
+                continue;
             if (in->start_chance[k] < 1.0f)
                 draw2(path, slot, 0, DIM_START, &start, &v);
             if (start >= in->start_chance[k])
@@ -209,7 +214,7 @@ static void start_paths(const lr_line_job *job, int first_sample, int samples)
             path->at_across[slot] = across - 0.5f;
             for (int l = 0; l < job->module->laser_count; l++)
                 path->throughput[l*LR_CHUNK_RAYS + slot] = job->camera->laser_response[(size_t)l*job->camera->pixels + pixel]/
-                                                           ((float)job->tracer->def.indirect_samples*in->start_chance[k]);
+                                                           ((float)in->start_paths[k]*in->start_chance[k]);
             if (job->camera->pupil)
                 draw2(path, slot, 0, LR_DIM_PUPIL, &u, &v);
             lr_job_pupil_ray(job, &in->rays, slot, lr_job_direction(job, pixel, along, across - 0.5f), lr_job_pupil(job, pixel, u, v), &pose);
@@ -301,7 +306,7 @@ static void meet_beam(const lr_line_job *job, const lr_ivertex *v, double spread
 {
     for (int l = 0; l < job->module->laser_count; l++) {
         const lr_rig_laser *laser = &job->module->laser[l];
-        if (laser->def->mode == LR_LASER_OFF || !(v->x.factor[l] > 0.0f) || (laser->def->mode == LR_LASER_SHEET && v->kind == KIND_STRAIGHT))
+        if (laser->def->mode == LR_LASER_OFF || !(v->x.factor[l] > 0.0f) || (laser->def->mode == LR_LASER_SHEET && is_straight(v->kind)))
             continue;
         const lr_pose pose = lr_pose_mul(job->moment.pose, laser->in_module);
         lr_vec3 point = lr_v3((double)v->x.point.x, (double)v->x.point.y, (double)v->x.point.z);
@@ -332,7 +337,7 @@ static void light_at(const lr_line_job *job, lr_ivertex *v)
         in->expected[in->path.pixel[v->i]] += v->expected;
     if (v->kind != KIND_CAMERA)
         meet_beam(job, v, (double)spread_m);
-    if (v->kind != KIND_STRAIGHT)
+    if (!is_straight(v->kind))
         add(job, v->i, lr_lit_curve_at(in, job->module, &v->x, v->kind == KIND_CAMERA || v->kind == KIND_CAMERA_MIRRORED, spread_m));
 }
 
@@ -355,7 +360,7 @@ static int survives(const lr_line_job *job, const lr_ivertex *v, int clear_way, 
     float chance = fminf(most, MOST_SURVIVAL);
     if (clear_way && v->step < 4)
         return most > 0.0f;
-    if (v->kind < KIND_STRAIGHT)  // leaves the first surface that scatters
+    if (v->kind < KIND_NEXT)  // leaves the first surface that scatters
         chance *= (float)job->tracer->def.bounce_share*worth_going_on(job, v);
     draw2(&job->work->indirect->path, v->i, v->step, DIM_LIVE, &u, &unused);
     if (!(u < chance))
@@ -368,15 +373,15 @@ static int survives(const lr_line_job *job, const lr_ivertex *v, int clear_way, 
 static int32_t kind_after(const lr_line_job *job, const lr_ivertex *v, const lr_surface_sample *sample, int through)
 {
     if (!sample->specular)
-        return KIND_STRAIGHT;
+        return v->kind < KIND_NEXT && lr_surface_is_even(v->x.surface) ? KIND_NEXT : KIND_STRAIGHT;
     if (through && v->x.surface->clear)
         return v->kind;
-    if (v->kind == KIND_STRAIGHT || v->kind == KIND_MIRRORED)
+    if (v->kind >= KIND_NEXT)
         return KIND_MIRRORED;
     return through || v->kind == KIND_CAMERA_BENT || !job->tracer->scene->object[v->x.object].mesh ? KIND_CAMERA_BENT : KIND_CAMERA_MIRRORED;
 }
 
-static void keep(const lr_line_job *job, const lr_ivertex *v, const float *factor, lr_vec3f wi, int32_t kind, int32_t medium)
+static void keep(const lr_line_job *job, const lr_ivertex *v, const float *factor, lr_vec3f wi, float length, int32_t kind, int32_t medium)
 {
     lr_indirect *in = job->work->indirect;
     const lr_ipath_state *from = &in->path;
@@ -388,7 +393,7 @@ static void keep(const lr_line_job *job, const lr_ivertex *v, const float *facto
     to->kind[slot] = kind;
     to->medium[slot] = medium;
     to->chance[slot] = from->chance[i];
-    to->length[slot] = kind == KIND_STRAIGHT ? 0.0f : v->length;
+    to->length[slot] = length;
     to->at_across[slot] = from->at_across[i];
     to->across[slot] = from->across[i];
     if (lr_dotf(wi, v->shape_normal)*lr_dotf(v->x.wo, v->shape_normal) > 0.0f)
@@ -414,12 +419,12 @@ static void go_on(const lr_line_job *job, const lr_ivertex *v)
         factor[l] = sample.weight[job->module->laser[l].bin];
     const int through = wo.z*sample.wi.z < 0.0f;
     const int32_t kind = kind_after(job, v, &sample, through);
-    if (!survives(job, v, kind < KIND_STRAIGHT, factor))
+    if (!survives(job, v, kind < KIND_NEXT, factor))
         return;
     int32_t medium = path->medium[v->i];
     if (through && v->x.surface->kind == LR_MATERIAL_GLASS)
         medium = sample.wi.z < 0.0f ? v->x.object : -1;
-    keep(job, v, factor, lr_unitf(lr_frame_tof(frame, sample.wi)), kind, medium);
+    keep(job, v, factor, lr_unitf(lr_frame_tof(frame, sample.wi)), sample.specular ? v->length : 0.0f, kind, medium);
 }
 
 static void visit(const lr_line_job *job, int i, int step)
@@ -436,7 +441,8 @@ static void visit(const lr_line_job *job, int i, int step)
     v.x.normal = lr_dotf(v.shape_normal, v.x.wo) >= 0.0f ? v.shape_normal : lr_mulf(v.shape_normal, -1.0f);
     v.x.object = rays->object[i];
     v.x.surface = lr_scene_surface(scene, v.x.object, rays->primitive[i], rays->u[i], rays->v[i], &v.x.scale, &material);
-    v.x.before_m = v.kind == KIND_STRAIGHT ? v.length : 0.0f;
+    v.x.before_m = is_straight(v.kind) ? v.length : 0.0f;
+    v.x.place = v.kind < KIND_NEXT ? LR_FIRST : v.kind == KIND_NEXT ? LR_NEXT : LR_LATER;
     v.x.at_across = in->path.at_across[i];
     v.x.pixel_across = lr_v3f(0.0f, 0.0f, 0.0f);
     if (v.kind == KIND_CAMERA || v.kind == KIND_CAMERA_MIRRORED)
@@ -477,8 +483,12 @@ static void run_paths(const lr_line_job *job)
 // All samples of the pixels chosen.
 static void follow(const lr_line_job *job)
 {
-    const int samples = job->tracer->def.indirect_samples, at_once = LR_CHUNK_RAYS/LR_CHUNK_PIXELS;
-    for (int s = 0; s < samples && job->work->indirect->start_count > 0; s += at_once) {
+    const lr_indirect *in = job->work->indirect;
+    const int at_once = LR_CHUNK_RAYS/LR_CHUNK_PIXELS;
+    int samples = 0;
+    for (int k = 0; k < in->start_count; k++)
+        samples = in->start_paths[k] > samples ? in->start_paths[k] : samples;
+    for (int s = 0; s < samples; s += at_once) {
         start_paths(job, s, samples - s < at_once ? samples - s : at_once);
         run_paths(job);
     }

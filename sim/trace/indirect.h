@@ -7,7 +7,8 @@
 // unshadowed worth (weighed once for neighbouring pixels on a flat surface), place on it by power, or close by as 1/d^2 asks for (equiangular), so that nothing grows without bound in
 // a corner. The path then goes on in a direction drawn from the surface, and ends by chance alone.
 // A path that falls right beside the curve would find it too bright: what the curve sends less than about LR_NEAR_M far and then on
-// farther than that is found from the laser instead, as lit points of a second landing. The two shares of each way add up to one.
+// farther than that, and what it sends less than LR_CLOSE_M far and on to a path's first surface, is found from the laser instead, as lit points of a second
+// landing. The two shares of each way add up to one.
 // What a connection cannot reach, light that comes from a matte surface by way of a mirror or glass, is met by the path itself;
 // there the thin sheet is widened, see SHEET_SPREAD in indirect.c.
 // Floods. The ordinary way: a shadow ray to the laser from every surface of a path but the one that the direct light counts.
@@ -26,6 +27,7 @@
 #define LR_CURVE_PIECES 8192   // most lit pieces of one line
 #define LR_FAN_RAYS 8192       // most rays of a fan on their way at once
 #define LR_NEAR_M 0.1f
+#define LR_CLOSE_M 0.005f      // in folds and edges both ways are short
 #define LR_FAN_NODES 4096      // table of fan angle over share of power
 
 // A straight bit of the lit curve: a + s e, s in 0..1, on one plane. Or, of a flood, a patch: a + s e + q across, s and q in 0..1.
@@ -40,19 +42,19 @@ typedef struct lr_lit_piece {
     int laser;
     int chained;                 // light came by way of a mirror or glass
     int patch;
+    float held;                  // of a second landing: see lr_ramp in indirect_gather.c
     int32_t object;
     const lr_surface *surface;
     float scale;                 // its texture's value
 } lr_lit_piece;
 
 // Pieces as the choice needs them, in arrays (LR_CURVE_PIECES + 16): middles, half extents, normals, power x matte albedo, how near (squared) is
-// near; where light comes from, power x strength of the lobe, its alpha squared.
-typedef struct lr_glow_table { float *mx, *my, *mz, *hx, *hy, *hz, *nx, *ny, *nz, *glow, *reach2, *ix, *iy, *iz, *lobe, *alpha2; } lr_glow_table;
-#define LR_GLOW_FIELDS 16
+// near; where light comes from, power x strength of the lobe, its alpha squared; what a second landing holds of short ways.
+typedef struct lr_glow_table { float *mx, *my, *mz, *hx, *hy, *hz, *nx, *ny, *nz, *glow, *reach2, *ix, *iy, *iz, *lobe, *alpha2, *held; } lr_glow_table;
+#define LR_GLOW_FIELDS 17
 
 typedef struct lr_lit_curve {
     int count;
-    int glossy;                          // some piece does not shine evenly
     int chained;                         // some piece is chained
     lr_lit_piece piece[LR_CURVE_PIECES];
     lr_glow_table glow;                  // of pieces
@@ -99,6 +101,8 @@ typedef struct lr_ipath_state {  // camera paths (LR_CHUNK_RAYS)
     float *throughput;           // (LR_MAX_LASERS x LR_CHUNK_RAYS), with the camera's response
 } lr_ipath_state;
 
+enum { LR_FIRST, LR_NEXT, LR_LATER };
+
 // A surface that a path reached.
 typedef struct lr_receiver {
     lr_vec3f point, normal, wo;          // wo: back along the path, unit
@@ -107,6 +111,7 @@ typedef struct lr_receiver {
     int32_t object;
     lr_vec3f pixel_across;               // on the surface's plane per pixel width, for the first surface; else 0
     float before_m;                      // straight way from the surface before that scattered; 0: there is none
+    int place;                           // on the path: LR_FIRST its first surface, LR_NEXT straight from that one if it has no lobe, or LR_LATER
     float at_across;                     // where in the pixel's width `point` is, -0.5 .. 0.5
     float factor[LR_MAX_LASERS];         // what an unit of radiance counts
 } lr_receiver;
@@ -151,8 +156,8 @@ typedef struct lr_indirect {
     float *shadow_value;
     lr_worths worths;
     uint8_t probe[LR_CHUNK_PIXELS];      // whether a pixel is followed always; see trace/indirect_start.c
-    int start_count;                     // pixels of the chunk where paths start, and with what chance
-    int start[LR_CHUNK_PIXELS];
+    int start_count;                     // pixels of the chunk where paths start, how many, and with what chance
+    int start[LR_CHUNK_PIXELS], start_paths[LR_CHUNK_PIXELS];
     float start_chance[LR_CHUNK_PIXELS];
     float expected[LR_CHUNK_PIXELS];     // about what comes to a pixel that was followed by its first surface [e]
 } lr_indirect;
@@ -167,6 +172,9 @@ static inline int lr_surface_is_smooth(const lr_surface *s)
 {
     return (s->specular && !s->clear) || (s->kind == LR_MATERIAL_COATED && !(s->alpha_x > 0.0f));
 }
+
+// Whether it scatters without a lobe.
+static inline int lr_surface_is_even(const lr_surface *s) { return s->kind == LR_MATERIAL_DIFFUSE || s->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
 
 // Fans and floods from the laser, and what they share. Private to indirect_curve.c, indirect_chain.c and indirect_flood.c.
 typedef struct lr_fan {          // one laser's fan being followed

@@ -119,7 +119,6 @@ static void finish_piece(const lr_fan *fan, lr_lit_piece *piece, const lr_lit_po
     piece->surface = p->surface;
     piece->scale = p->scale;
     piece->power_w = (float)fan->laser->def->power_w*fabsf(u1 - u0)*weight;
-    curve->glossy |= p->surface->kind != LR_MATERIAL_DIFFUSE && p->surface->kind != LR_MATERIAL_ROUGH_DIFFUSE;
     curve->chained |= p->ray.chained;
 }
 
@@ -278,6 +277,7 @@ static void tabulate(lr_lit_curve *curve, int first, int bin)
         t->lobe[k] = p->power_w*look.lobe/(4.0f*fmaxf(lr_dotf(in, p->normal), 0.05f));
         t->alpha2[k] = look.alpha2;
         t->reach2[k] += p->patch ? 4.0f*lr_dotf(p->across, p->across) : 0.0f;
+        t->held[k] = p->held;
     }
 }
 
@@ -309,6 +309,7 @@ static void add_group(lr_lit_curve *c, int first, int last)
     c->group.glow[g] = glow;
     c->group.lobe[g] = lobe;
     c->group.alpha2[g] = alpha2;
+    c->group.held[g] = t->held[first];
     c->group.reach2[g] = fmaxf(c->group.reach2[g], t->reach2[first]);
     c->shiny[g] = lobe > 0.0f;
     c->first_piece[g] = first;
@@ -365,7 +366,7 @@ void lr_lit_curve_make(const lr_line_job *job)
     in->module = module;
     in->seed = job->tracer->def.seed;
     in->time_s = job->moment.time_s;
-    curve->count = curve->group_count = curve->glossy = curve->chained = 0;
+    curve->count = curve->group_count = curve->chained = 0;
     for (int l = 0; l < job->module->laser_count; l++) {
         const lr_laser_def *def = job->module->laser[l].def;
         curve->first_group[l] = curve->second_group[l] = curve->group_count;

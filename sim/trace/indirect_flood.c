@@ -45,7 +45,6 @@ static void add_patch(const lr_fan *fan, const lr_lit_point *p, const lr_lit_poi
     piece->e = one_surface(p, beside) ? lr_mulf(lr_subf(beside->point, p->point), 0.5f) : none;
     piece->across = one_surface(p, above) ? lr_mulf(lr_subf(above->point, p->point), 0.5f) : none;
     curve->chained = 1;
-    curve->glossy |= p->surface->kind != LR_MATERIAL_DIFFUSE && p->surface->kind != LR_MATERIAL_ROUGH_DIFFUSE;
 }
 
 static float cell_side(float a, float b) { return 0.5f*fabsf(a - b); }

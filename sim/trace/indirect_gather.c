@@ -9,7 +9,9 @@
 
 #define BLOCK 16                // pieces weighed together; LR_CHOICE_BLOCKS counts on it
 #define NEAR_PIXELS 16.0f       // within so many pixel widths the place across the pixel matters
-#define CANDIDATES 4            // to choose among where a surface does not shine evenly
+#define CANDIDATES 4            // pieces to choose among where the surface does not shine evenly
+#define MOST_PLACES 16          // places to choose among on a piece where it or the surface does not, and
+#define PLACES_A_LOBE 3.0f      // about so many in what the narrower lobe sees of it
 #define FACING_LEAST 1e-4f
 #define IN_PLANE_M 2e-6f        // rounding of a distance from a plane
 #define SHARE_PIXELS 2.0f       // points within so many pixel widths may share one choice
@@ -63,18 +65,23 @@ static float near_worth(const lr_lit_piece *p, float glow, float offset_sigma, c
     return x1 > x0 ? fmaxf(0.0f, glow*out*line_integral(at_foot, slope, v.gap2 + soft2, x0, x1)/v.length) : 0.0f;
 }
 
-// The share of each way that a connection holds, by its distance: (d^2 + add)/(d^2 + below).
-typedef struct lr_ramp { float add, below; } lr_ramp;
+static int even(const lr_receiver *x) { return lr_surface_is_even(x->surface); }
+
+// The share of each way that a connection holds. Of a way over d from the curve and then b, with C = LR_NEAR_M and K = LR_CLOSE_M, the second
+// landing holds C^2/(d^2 + C^2) (b^2 + held)/(b^2 + C^2), held = C^2 K^2/(d^2 + K^2). It lives by the first factor; its connection, over b, counts by
+// the second. The path's connection, over d, holds the rest: d^2/(d^2 + K^2) (d^2 + K^2 + C^4/(b^2 + C^2))/(d^2 + C^2).
+// K is 0 for ways to later surfaces of a path than its first, and where a lobe plays a part: a landing very near would be too bright in its turn.
+typedef struct lr_ramp { float add, below, close2, hold; } lr_ramp;
 
 static lr_ramp ramp_of(const lr_receiver *x, int second)
 {
-    const float c2 = LR_NEAR_M*LR_NEAR_M, b2 = x->before_m*x->before_m;
+    const float c2 = LR_NEAR_M*LR_NEAR_M, b2 = x->before_m*x->before_m, close2 = x->place == LR_NEXT && even(x) ? LR_CLOSE_M*LR_CLOSE_M : 0.0f;
     if (second)
-        return (lr_ramp){0.0f, c2};
-    return b2 > 0.0f ? (lr_ramp){c2 - c2*b2/(b2 + c2), c2} : (lr_ramp){0.0f, 0.0f};
+        return (lr_ramp){0.0f, c2, 0.0f, x->place == LR_FIRST && even(x) ? 1.0f : 0.0f};
+    return b2 > 0.0f ? (lr_ramp){close2 + c2*c2/(b2 + c2), c2, close2, 0.0f} : (lr_ramp){0.0f, 0.0f, 0.0f, 0.0f};
 }
 
-static float ramp_at(lr_ramp r, float d2) { return (d2 + r.add)/(d2 + r.below); }
+static float ramp_at(lr_ramp r, float held, float d2) { return (d2 + r.add + r.hold*held)*d2/((d2 + r.below)*(d2 + r.close2)); }
 
 // Worths of BLOCK pieces from k on, of which `count` are there, seen from x or anywhere within `slack` of it on its plane; returns 1 if one that matters is within its own
 // reach and `near2`. What lies in the plane of x up to rounding sends nothing.
@@ -88,7 +95,7 @@ LR_WIDE static int weigh_block(const lr_glow_table *restrict c, const lr_receive
         const float d2 = dx*dx + dy*dy + dz*dz + 1e-10f, reach = d2 - c->reach2[i];
         const float in = nx*dx + ny*dy + nz*dz + fabsf(nx*c->hx[i] + ny*c->hy[i] + nz*c->hz[i]) - IN_PLANE_M;
         const float out = slack - (c->nx[i]*dx + c->ny[i]*dy + c->nz[i]*dz);
-        worth[j] = factor*c->glow[i]*(in + fabsf(in))*(out + fabsf(out))*(d2 + ramp.add)/(4.0f*d2*d2*(d2 + ramp.below));  // below 0: 0
+        worth[j] = factor*c->glow[i]*(in + fabsf(in))*(out + fabsf(out))*(d2 + ramp.add + ramp.hold*c->held[i])/(4.0f*d2*(d2 + ramp.below)*(d2 + ramp.close2));  // below 0: 0
         near |= (j < count) & (reach < near2) & (worth[j] > 0.0f);
     }
     return near;
@@ -121,7 +128,7 @@ LR_WIDE static int weigh_shiny_block(const lr_glow_table *restrict c, const lr_r
         const float there = facets(an*an, ax*ax + ay*ay + az*az + 1e-12f, c->alpha2[i] + size2)*c->lobe[i];
         const float here = facets(bn*bn, bx*bx + by*by + bz*bz + 1e-12f, look.alpha2 + size2)*lobe;
         const float sides = (in > 0.0f ? 1.0f : 0.0f)*(out > 0.0f ? 1.0f : 0.0f);
-        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)*inverse2*inverse2*((d2 + ramp.add)/(d2 + ramp.below));
+        worth[j] = factor*sides*(in*look.matte + here*d)*(c->glow[i]*out + there*d)*inverse2*((d2 + ramp.add + ramp.hold*c->held[i])/((d2 + ramp.below)*(d2 + ramp.close2)));
         near |= (j < count) & (d2 - c->reach2[i] < near2) & (worth[j] > 0.0f) & (in > IN_PLANE_M);
     }
     return near;
@@ -168,7 +175,7 @@ static float weigh_pieces(const lr_worths *w, int g, int laser, int second, floa
         const int i = first + j;
         const float d2 = near ? distance2(&c->glow, i, x->point) : INFINITY;
         if (d2 < c->glow.reach2[i] + w->near2) {
-            const float close = factor*look.matte*near_worth(&c->piece[i], c->glow.glow[i], offset_on(&c->piece[i], w), x, w->soft2)*ramp_at(ramp, d2);
+            const float close = factor*look.matte*near_worth(&c->piece[i], c->glow.glow[i], offset_on(&c->piece[i], w), x, w->soft2)*ramp_at(ramp, c->glow.held[i], d2);
             worth[j] = shiny ? fmaxf(close, worth[j]) : close;
         }
         sum += worth[j];
@@ -247,14 +254,14 @@ static int pick(const lr_worths *w, float u, float *chance, int *second)
 
 // ---- a place on a piece -----------------------------------------------------------------------------------------------
 
-typedef struct lr_lit_place { lr_vec3f point, in; float power_w; } lr_lit_place;  // power over the density of its choice
+typedef struct lr_lit_place { lr_vec3f point, in; float s, power_w; } lr_lit_place;  // power over the density of its choice
 
 static float share_between(const lr_lit_piece *p, float t) { return t*p->r0/(t*p->r0 + (1.0f - t)*p->r1); }  // of angle, to of length
 
 static lr_lit_place place_at(const lr_lit_piece *p, float s, float t, float offset_sigma, float power_w)
 {
     const lr_vec3f on = lr_madf(lr_madf(p->a, s, p->e), offset_sigma, p->across);
-    return (lr_lit_place){on, lr_unitf(lr_madf(lr_mulf(p->in0, 1.0f - t), t, p->in1)), power_w};
+    return (lr_lit_place){on, lr_unitf(lr_madf(lr_mulf(p->in0, 1.0f - t), t, p->in1)), s, power_w};
 }
 
 static lr_lit_place place_by_power(const lr_lit_piece *p, const lr_fan_table *fan, float u, float offset_sigma)
@@ -271,16 +278,32 @@ void lr_lit_piece_place(const lr_lit_piece *p, const lr_fan_table *fan, float u,
     *in = place.in;
 }
 
+// How much denser places even in power lie at s than places even in the angle that the piece is seen under.
+static float power_over_angle(const lr_lit_piece *p, const lr_fan_table *fan, const lr_dots *dots, const lr_line_view *v, float s)
+{
+    const float gap = sqrtf(v->gap2), x = s*v->length - v->foot, angle = atanf((v->length - v->foot)/gap) - atanf(-v->foot/gap);
+    const float density = v->length*gap/(angle*(x*x + v->gap2));              // over s
+    const float below = s*p->r1 + (1.0f - s)*p->r0, t = s*p->r1/below, t_per_s = p->r0*p->r1/(below*below);
+    const float a0 = lr_fan_angle(fan, p->u0), a1 = lr_fan_angle(fan, p->u1);
+    return (float)lr_dots_density(dots, (double)(a0 + t*(a1 - a0)))*(a1 - a0)/(p->u1 - p->u0)*t_per_s/density;
+}
+
 static lr_lit_place place_by_angle(const lr_lit_piece *p, const lr_fan_table *fan, const lr_dots *dots, lr_vec3f point, float u, float offset_sigma)
 {
     const lr_line_view v = view_line(p, offset_sigma, point);
     const float gap = sqrtf(v.gap2), from = atanf(-v.foot/gap), to = atanf((v.length - v.foot)/gap);
-    const float x = gap*tanf(from + u*(to - from)), s = fminf(fmaxf((x + v.foot)/v.length, 0.0f), 1.0f);
-    const float density = v.length*gap/((to - from)*(x*x + v.gap2));          // over s
-    const float below = s*p->r1 + (1.0f - s)*p->r0, t = s*p->r1/below, t_per_s = p->r0*p->r1/(below*below);
-    const float a0 = lr_fan_angle(fan, p->u0), a1 = lr_fan_angle(fan, p->u1);
-    const float share = (float)lr_dots_density(dots, (double)(a0 + t*(a1 - a0)))*(a1 - a0)/(p->u1 - p->u0);
-    return place_at(p, s, t, offset_sigma, p->power_w*share*t_per_s/density);
+    const float s = fminf(fmaxf((gap*tanf(from + u*(to - from)) + v.foot)/v.length, 0.0f), 1.0f), t = s*p->r1/(s*p->r1 + (1.0f - s)*p->r0);
+    return place_at(p, s, t, offset_sigma, p->power_w*power_over_angle(p, fan, dots, &v, s));
+}
+
+// One way or the other: where a lobe asks for the far end, places even in angle are too few there.
+static lr_lit_place place_either_way(const lr_lit_piece *p, const lr_fan_table *fan, const lr_dots *dots, lr_vec3f point, float u, float offset_sigma)
+{
+    const lr_line_view v = view_line(p, offset_sigma, point);
+    lr_lit_place place = u < 0.5f ? place_by_angle(p, fan, dots, point, 2.0f*u, offset_sigma) : place_by_power(p, fan, 2.0f*u - 1.0f, offset_sigma);
+    const float ratio = power_over_angle(p, fan, dots, &v, place.s);
+    place.power_w = p->power_w*2.0f*ratio/(1.0f + ratio);
+    return place;
 }
 
 // Moves the point across its pixel to where 1/d^2 of the line asks for it; returns 1/density.
@@ -313,20 +336,54 @@ static float response_towards(const lr_lit_piece *p, const lr_lit_place *y, lr_v
     return f[bin];
 }
 
-static float try_piece(const lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, const lr_worths *w, int k, int second, const float u[3], lr_connection *out)
+typedef struct lr_trial {       // of a piece
+    const lr_indirect *in;
+    const lr_rig_module *module;
+    const lr_receiver *x;
+    const lr_worths *w;
+    int piece, second, places;  // second: a landing; places: to choose among
+} lr_trial;
+
+// More places the wider the piece looks beside the lobes that play a part.
+static int places_on(const lr_trial *t)
 {
-    const lr_lit_piece *p = &in->curve.piece[k];
-    const lr_rig_laser *laser = &module->laser[p->laser];
-    const lr_fan_table *fan = &in->fan[in->module][p->laser];
+    const lr_glow_table *glow = &t->in->curve.glow;
+    const lr_lit_piece *p = &t->in->curve.piece[t->piece];
+    const lr_look look = t->w->look[p->laser];
+    const float here = look.lobe > 0.0f ? look.alpha2 : 1.0f, there = glow->lobe[t->piece] > 0.0f ? glow->alpha2[t->piece] : 1.0f;
+    const float alpha2 = fminf(here, there), size2 = lr_dotf(p->e, p->e) + lr_dotf(p->across, p->across);
+    if (!(alpha2 < 1.0f))
+        return 1;
+    return (int)fminf(1.0f + PLACES_A_LOBE*sqrtf(fminf(size2/distance2(glow, t->piece, t->x->point), 4.0f)/(alpha2 + 1e-6f)), (float)MOST_PLACES);
+}
+
+static lr_lit_place place_on(const lr_trial *t, lr_vec3f point, float u, float offset_sigma)
+{
+    const lr_lit_piece *p = &t->in->curve.piece[t->piece];
+    const lr_fan_table *fan = &t->in->fan[t->in->module][p->laser];
+    const lr_dots *dots = t->module->laser[p->laser].dots;
+    const lr_vec3f middle = lr_subf(lr_madf(p->a, 0.5f, p->e), t->x->point);
+    const float e2 = lr_dotf(p->e, p->e);
+    if (p->patch)
+        return place_at(p, u, 0.0f, t->w->offset_patch, p->power_w);
+    if (!(lr_dotf(middle, middle) < e2 && e2 > 1e-12f))
+        return place_by_power(p, fan, u, offset_sigma);
+    return t->places == 1 ? place_by_angle(p, fan, dots, point, u, offset_sigma) : place_either_way(p, fan, dots, point, u, offset_sigma);
+}
+
+// One place: what would arrive, over the density of its choice. `across`, `along` in [0, 1): where in the pixel and on the piece.
+static float try_place(const lr_trial *t, float across, float along, float offset_sigma, lr_connection *out)
+{
+    const lr_receiver *x = t->x;
+    const lr_lit_piece *p = &t->in->curve.piece[t->piece];
+    const lr_glow_table *glow = &t->in->curve.glow;
+    const int bin = t->module->laser[p->laser].bin;
     const lr_vec3f middle = lr_subf(lr_madf(p->a, 0.5f, p->e), x->point);
-    const float d2 = lr_dotf(middle, middle), e2 = lr_dotf(p->e, p->e);
     lr_vec3f point = x->point;
     float weight = 1.0f, f[LR_MAX_BINS];
-    if (w->near2 > 0.0f && d2 < in->curve.glow.reach2[k] + w->near2)
-        weight = shift_across(x, p, offset_on(p, w), u[1], &point);
-    const lr_lit_place y = p->patch ? place_at(p, u[2], 0.0f, w->offset_patch, p->power_w)
-                         : d2 < e2 && e2 > 1e-12f ? place_by_angle(p, fan, laser->dots, point, u[2], w->offset_sigma)
-                                                  : place_by_power(p, fan, u[2], w->offset_sigma);
+    if (t->w->near2 > 0.0f && lr_dotf(middle, middle) < glow->reach2[t->piece] + t->w->near2)
+        weight = shift_across(x, p, p->patch ? t->w->offset_patch : offset_sigma, across, &point);
+    const lr_lit_place y = place_on(t, point, along, offset_sigma);
     const lr_vec3f to = lr_subf(y.point, point);
     const float distance2 = lr_dotf(to, to);
     if (!(distance2 > 1e-14f))
@@ -338,10 +395,8 @@ static float try_piece(const lr_indirect *in, const lr_rig_module *module, const
     out->from = clear_of(x->point, x->normal);  // not the shifted point, which may lie within a bent surface
     out->to = clear_of(y.point, p->normal);
     out->laser = p->laser;
-    return x->factor[p->laser]*f[laser->bin]*response_towards(p, &y, lr_mulf(wi, -1.0f), laser->bin)*y.power_w*weight/distance2*ramp_at(ramp_of(x, second), distance2);
+    return x->factor[p->laser]*f[bin]*response_towards(p, &y, lr_mulf(wi, -1.0f), bin)*y.power_w*weight/distance2*ramp_at(ramp_of(x, t->second), glow->held[t->piece], distance2);
 }
-
-static int even(const lr_receiver *x) { return x->surface->kind == LR_MATERIAL_DIFFUSE || x->surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
 
 // Whether the choice in hand serves x as well: the same flat surface without a lobe, and near enough to where it was made.
 static int serves(const lr_worths *w, const lr_receiver *x)
@@ -364,6 +419,32 @@ static void make_choice(lr_worths *w, const lr_receiver *x, const lr_rig_module 
         w->slack_m = 0.0f;
 }
 
+static float normal_of(float u, float v) { return sqrtf(-2.0f*logf(1.0f - u))*cosf(2.0f*(float)LR_PI*v); }
+
+// Of candidates in a row, whose values are `sum` with the newest, one is kept by its value.
+static void keep_one(lr_connection *kept, const lr_connection *newest, float value, float sum, float u)
+{
+    if (value > 0.0f && u*sum <= value)
+        *kept = *newest;
+}
+
+// One of some places on the piece; returns the mean of what they would send.
+static float try_piece(lr_trial *t, float across, float along, uint32_t key, lr_connection *kept)
+{
+    t->places = places_on(t);
+    float sum = 0.0f;
+    for (int q = 0; q < t->places; q++) {
+        const uint32_t own = lr_hash(key, (uint32_t)q);
+        const float u = q == 0 ? across : lr_uniform(lr_hash(own, 0)), v = q == 0 ? along : lr_uniform(lr_hash(own, 1));
+        const float sigmas = q == 0 ? t->w->offset_sigma : normal_of(lr_uniform(lr_hash(own, 2)), lr_uniform(lr_hash(own, 3)));
+        lr_connection one = *kept;
+        const float value = try_place(t, u, ((float)q + v)/(float)t->places, sigmas, &one);
+        sum += value;
+        keep_one(kept, &one, value, sum, q == 0 ? 0.0f : lr_uniform(lr_hash(own, 4)));
+    }
+    return sum/(float)t->places;
+}
+
 int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, const float random[6], uint32_t key, lr_connection *out)
 {
     const float width2 = lr_dotf(x->pixel_across, x->pixel_across);
@@ -377,7 +458,7 @@ int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_
     w->near2 = NEAR_PIXELS*NEAR_PIXELS*width2;
     w->soft2 = width2/16.0f;
     w->offset_patch = random[5];
-    w->offset_sigma = sqrtf(-2.0f*logf(1.0f - random[3]))*cosf(2.0f*(float)LR_PI*random[4]);
+    w->offset_sigma = normal_of(random[3], random[4]);
     if (!serves(w, x))
         make_choice(w, x, module);
     if (!(w->total > 0.0f))
@@ -385,22 +466,16 @@ int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_
     out->expected = w->total*LR_INV_PI_F*LR_INV_PI_F;
     float sum = 0.0f;
     for (int j = 0; j < tries; j++) {
-        const float more[3] = {((float)j + random[0])/(float)tries,
-                               j == 0 ? random[1] : lr_uniform(lr_hash(key, (uint32_t)(2*j))),
-                               j == 0 ? random[2] : lr_uniform(lr_hash(key, (uint32_t)(2*j + 1)))};
+        const float across = j == 0 ? random[1] : lr_uniform(lr_hash(key, (uint32_t)(2*j))), along = j == 0 ? random[2] : lr_uniform(lr_hash(key, (uint32_t)(2*j + 1)));
         float chance;
-        int second;
-        const int k = pick(w, more[0], &chance, &second);
-        lr_connection one = {0};
-        const float value = chance > 0.0f ? try_piece(in, module, x, w, k, second, more, &one)/(chance*(float)tries) : 0.0f;
-        if (!(value > 0.0f))
+        lr_trial trial = {.in = in, .module = module, .x = x, .w = w};
+        trial.piece = pick(w, ((float)j + random[0])/(float)tries, &chance, &trial.second);
+        if (!(chance > 0.0f))
             continue;
+        lr_connection one = *out;
+        const float value = try_piece(&trial, across, along, lr_hash(key, 0x20000u + (uint32_t)j), &one)/(chance*(float)tries);
         sum += value;
-        if (j == 0 || lr_uniform(lr_hash(key, 0x10000u + (uint32_t)j))*sum < value) {
-            out->from = one.from;
-            out->to = one.to;
-            out->laser = one.laser;
-        }
+        keep_one(out, &one, value, sum, j == 0 ? 0.0f : lr_uniform(lr_hash(key, 0x10000u + (uint32_t)j)));
     }
     out->value = sum;
     return sum > 0.0f;

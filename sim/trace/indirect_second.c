@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 // Points of a second landing: light that the curve sends a short way on, found from the laser. From places even in power rays go out as
-// the surface scatters; those that land near live on by chance, the nearer the surer. The paths' own connections hold the rest: ramp_of in indirect_gather.c.
+// the surface scatters; those that land near live on by chance, the nearer the surer. The paths' own connections hold the rest: lr_ramp in indirect_gather.c.
 // Source: Veach, Robust Monte Carlo Methods for Light Transport Simulation (1997), ch. 9: two ways to the same light, weighed to one.
 #include <math.h>
 
@@ -63,10 +63,10 @@ static void land(const lr_fan *fan, const lr_sending *s, lr_vec3f point, lr_vec3
     if (c->count >= LR_CURVE_PIECES)
         return;
     const lr_vec3f light = lr_mulf(s->d, -1.0f);
+    const float c2 = LR_NEAR_M*LR_NEAR_M, close2 = LR_CLOSE_M*LR_CLOSE_M, held = lr_surface_is_even(surface) ? c2*close2/(s->length*s->length + close2) : 0.0f;
     c->piece[c->count++] = (lr_lit_piece){.a = point, .normal = lr_dotf(normal, light) >= 0.0f ? normal : lr_mulf(normal, -1.0f), .in0 = light, .in1 = light,
-                                          .r0 = 1.0f, .r1 = 1.0f, .power_w = s->power_w, .laser = fan->index, .patch = 1,
+                                          .r0 = 1.0f, .r1 = 1.0f, .power_w = s->power_w, .laser = fan->index, .patch = 1, .held = held,
                                           .object = object, .surface = surface, .scale = scale};
-    c->glossy |= surface->kind != LR_MATERIAL_DIFFUSE && surface->kind != LR_MATERIAL_ROUGH_DIFFUSE;
 }
 
 // Where they land; panes are gone through, mirrors and glass are left to the paths.

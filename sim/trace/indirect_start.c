@@ -9,12 +9,17 @@
 #include "trace/indirect.h"
 
 #define STRIDE 16
+#define MIRROR_PATHS 8          // as many more where the first surface parts the light: each path finds one part of it, and the sheet in few
 #define START_LEAST 0.1f        // chance to start where hardly any light is expected: more may come than a first look tells
 #define TURN2 0.03f             // half the square of how far normals of one surface may turn, as a share of its lobe's width
 
-static void start_at(lr_indirect *in, int i, float chance)
+static int mirrors(const lr_surface *s) { return s && (s->specular || lr_surface_is_smooth(s)); }
+
+static void start_at(const lr_line_job *job, int i, float chance)
 {
+    lr_indirect *in = job->work->indirect;
     in->start[in->start_count] = i;
+    in->start_paths[in->start_count] = job->tracer->def.indirect_samples*(mirrors(job->work->central[i].surface) ? MIRROR_PATHS : 1);
     in->start_chance[in->start_count++] = chance;
 }
 
@@ -22,7 +27,7 @@ static void start_at(lr_indirect *in, int i, float chance)
 static int is_even(const lr_line_job *job, int from, int to)
 {
     const lr_central *c = job->work->central, *first = &c[from];
-    if (!first->surface || first->surface->specular || lr_surface_is_smooth(first->surface))
+    if (!first->surface || mirrors(first->surface))
         return 0;
     const float least = 1.0f - TURN2*lr_look_of(first->surface, 1.0f, job->module->laser[0].bin).alpha2;
     for (int i = from + 1; i <= to; i++)
@@ -54,7 +59,7 @@ void lr_indirect_probes(const lr_line_job *job)
     in->start_count = 0;
     for (int i = 0; i <= last; i++)
         if (in->probe[i])
-            start_at(in, i, 1.0f);
+            start_at(job, i, 1.0f);
 }
 
 void lr_indirect_others(const lr_line_job *job)
@@ -68,7 +73,7 @@ void lr_indirect_others(const lr_line_job *job)
             continue;
         const float expected = fmaxf(in->expected[from], in->expected[to]);
         for (int i = from + 1; i < to; i++)
-            start_at(in, i, fminf(fmaxf(expected/(ratio*lr_job_noise_e(job, i)), START_LEAST), 1.0f));
+            start_at(job, i, fminf(fmaxf(expected/(ratio*lr_job_noise_e(job, i)), START_LEAST), 1.0f));
         from = to;
     }
 }
