@@ -201,12 +201,10 @@ static lr_status match_span(job_body *j, worker *w, int index, span s, lr_error 
 
 static float layer_value(const lr_answer *a, int layer)
 {
-    if (!(a->confidence > 0.0f))
+    if (!lr_answer_is_range(a))
         return layer == LR_DEPTH_CONFIDENCE ? 0.0f : (float)NAN;
     if (layer == LR_DEPTH_CONFIDENCE)
         return a->confidence;
-    if (!(a->inverse_range > 0.0f))
-        return (float)INFINITY;
     return layer == LR_DEPTH_RANGE ? 1.0f/a->inverse_range : a->sigma/(a->inverse_range*a->inverse_range);
 }
 

@@ -19,6 +19,7 @@
 #define SAME_SURFACE 3       // candidates a neighbour may differ and still belong
 #define FEWEST 5             // samples; with fewer on the same surface all are taken
 #define MOVE_MAX 2.0f        // candidates the refinement may go
+#define UNREFINED_PX 0.7f     // error of a winner that is not refined, as where the window leaves the other view: measured 0.2 to 0.8 rms in the demo rooms
 #define GAIN_LEAST 0.05f     // with less the other view shows nothing of the reference
 #define FIT_PLAIN 3.0f       // what is left beyond so many times the noise (glints, mirrors, bent surfaces) mostly repeats in the next line
 #define GAIN_SPREAD 0.01f     // rms of gain from pixel to pixel where nobody tells (data sheets by EMVA 1288 say 0.3 to 1.5 %; common practice, no source)
@@ -333,8 +334,10 @@ static void keep_answer(lr_match_work *w, int from, size_t at, const answers *a,
     clue->moved_px = good ? (float)fabs(a->q[p] - a->start[p])*per_q : 2.0f*MOVE_MAX;
     clue->likeness = good ? a->likeness[p] : 0.0f;
     clue->fit = good ? sqrtf(a->rest[p]/a->noise[p]) : 10.0f;
-    clue->sigma_px = w->sigma[from][at] = good ? per_q/sqrtf(light + known) : 10.0f;
-    clue->common_px = w->common[from][at] = good ? per_q*sqrtf(light*repeating(a, p) + known)/(light + known) : 10.0f;
+    w->sigma[from][at] = good ? per_q/sqrtf(light + known) : UNREFINED_PX;
+    w->common[from][at] = good ? per_q*sqrtf(light*repeating(a, p) + known)/(light + known) : UNREFINED_PX;
+    clue->sigma_px = good ? w->sigma[from][at] : 10.0f;
+    clue->common_px = good ? w->common[from][at] : 10.0f;
 }
 
 // The line with REACH pixels before it and more behind, so that windows need not ask where it ends.

@@ -9,6 +9,8 @@
 
 #define PATTERN_PEAK_E 400.0  // electrons a mean dot is taken to give; levelling makes the choice immaterial
 #define AGREE_SIGMAS 4.0f     // answers this many errors apart still mean one surface
+// The customary limit of detection (Currie, Pure & Applied Chemistry 67(10), 1995: 3.3): nearer, range is good to a third, and one sky of a thousand is taken for a surface.
+#define FAR_SIGMAS 3.0f
 #define PATTERN_PIXELS_MOST 16384
 
 // ---- A laser as a camera ----
@@ -162,3 +164,5 @@ lr_answer lr_answer_join(lr_answer a, lr_answer b)
     best.confidence = p*(1.0f - q)/fmaxf(1.0f - p*q, 1e-6f);  // one of the two at most is right
     return best;
 }
+
+int lr_answer_is_range(const lr_answer *a) { return a->confidence > 0.0f && a->inverse_range > FAR_SIGMAS*a->sigma; }

@@ -24,5 +24,8 @@ void lr_matchings_free(lr_matchings *matchings);  // leaves it empty
 typedef struct lr_answer { float inverse_range, sigma, confidence; } lr_answer;  // inverse range, its error [1/m]; confidence 0: none
 // Agreeing answers are averaged by their errors; of contradicting ones the likelier stays, and is doubted.
 lr_answer lr_answer_join(lr_answer a, lr_answer b);
+// Whether it is a measurement of range: nearer than infinity by more than its error explains. Of an open sky, or of a surface too far for the
+// baseline, all that is known is that it is far, and one over such a disparity may be anything.
+int lr_answer_is_range(const lr_answer *answer);
 
 #endif
