@@ -56,6 +56,47 @@ static void box_and_rectangle(void **state)
     assert_null(m);
 }
 
+static int is_solid(const lr_mesh *m)
+{
+    int solid = -1;
+    assert_int_equal(lr_mesh_is_solid(m, &solid, NULL), LR_OK);
+    return solid;
+}
+
+static void closed_meshes_turned_outwards_are_solid(void **state)
+{
+    (void)state;
+    lr_mesh *m;
+    assert_int_equal(lr_mesh_box((double[3]){1.0, 0.5, 0.25}, &m, NULL), LR_OK);
+    assert_true(is_solid(m));          // though no two faces share a corner
+    for (int i = 0; i < m->vertex_count; ++i) {
+        m->position[i][0] -= 0.5f;     // far side to zeros of either sign
+        if (m->position[i][0] == 0.0f && i % 2)
+            m->position[i][0] = -0.0f;
+        m->position[i][2] += 3000.0f;  // far from the origin
+    }
+    assert_true(is_solid(m));
+    m->triangle_count--;
+    assert_false(is_solid(m));         // with a hole
+    m->triangle_count++;
+    uint32_t *t = m->triangle[3];
+    const uint32_t first = t[0];
+    t[0] = t[1];
+    t[1] = first;
+    assert_false(is_solid(m));         // one triangle turned
+    t[1] = t[0];
+    t[0] = first;
+    m->position[0][1] += 1e-3f;
+    assert_false(is_solid(m));         // a crack
+    lr_mesh_destroy(m);
+    assert_int_equal(lr_mesh_room((double[3]){1, 1, 1}, NULL, 0, &m, NULL), LR_OK);
+    assert_false(is_solid(m));         // closed, turned inwards
+    lr_mesh_destroy(m);
+    assert_int_equal(lr_mesh_rectangle((double[2]){1, 1}, &m, NULL), LR_OK);
+    assert_false(is_solid(m));
+    lr_mesh_destroy(m);
+}
+
 // ---- Rooms: two openings a wall, some to the floor, corners at numbers that no float holds
 
 static const double room_size[3] = {5.1, 4.3, 2.7};
@@ -309,7 +350,8 @@ static void broken_files_are_refused(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(box_and_rectangle),       cmocka_unit_test(rooms_have_no_gaps),     cmocka_unit_test(openings_are_placed_where_the_hole_is),
+        cmocka_unit_test(box_and_rectangle),       cmocka_unit_test(closed_meshes_turned_outwards_are_solid),
+        cmocka_unit_test(rooms_have_no_gaps),     cmocka_unit_test(openings_are_placed_where_the_hole_is),
         cmocka_unit_test(bad_openings_are_named),  cmocka_unit_test(obj_files),              cmocka_unit_test(small_triangles_are_kept),
         cmocka_unit_test(ply_stl_and_gltf_files), cmocka_unit_test(binary_ply_files),  cmocka_unit_test(broken_files_are_refused),
     };

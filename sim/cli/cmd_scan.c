@@ -29,6 +29,12 @@ static int show(void *context, const char *stage, int64_t done, int64_t total)
     return cli_progress_show(progress, done, total);
 }
 
+static void warn(void *context, const char *line)
+{
+    (void)context;
+    fprintf(stderr, "lanternroom: warning: %s\n", line);
+}
+
 static lr_status take_shard(scan_options *o, lr_error *err)
 {
     if (!o->shard)
@@ -167,6 +173,7 @@ int cmd_scan(int argc, char **argv)
     o.def.seed = o.common.seed;
     o.def.threads = o.common.threads;
     o.def.quality = (lr_quality)o.quality;
+    o.def.warn = o.common.quiet ? NULL : warn;
     const double start = cli_now_s();
     lr_run_report report = {0};
     lr_error err = {0};

@@ -10,6 +10,7 @@
 #include "core/file.h"
 #include "core/thread.h"
 #include "run/run_state.h"
+#include "trace/enclosed.h"
 #include "trace/gather.h"
 
 #define MOST_PARTS 64   // of a pixel, where --noise-ratio is given
@@ -97,11 +98,30 @@ static int show_light(void *context, int64_t done, int64_t total)
     return r->progress ? r->progress(r->context, "light", done, total) : 0;
 }
 
-static lr_status build(lr_run_state *r, lr_run_report *report, lr_error *err)
+static lr_status warn(const lr_run_state *r, const char *scene_path, lr_error *err)
+{
+    lr_enclosed enclosed;
+    lr_text line = {0};
+    if (!r->def->warn)
+        return LR_OK;
+    LR_TRY(lr_enclosed_find(r->bvh, r->rig, r->first_line, r->line_count, &enclosed, err));
+    if (enclosed.count == 0)
+        return LR_OK;
+    lr_text_add(&line, "%s: ", scene_path);
+    lr_enclosed_words(r->rig, &enclosed, &line);
+    const lr_status status = line.failed ? lr_fail(err, LR_ERR_MEMORY, "scan: out of memory") : LR_OK;
+    if (status == LR_OK)
+        r->def->warn(r->context, line.data);
+    lr_text_free(&line);
+    return status;
+}
+
+static lr_status build(lr_run_state *r, const char *scene_path, lr_run_report *report, lr_error *err)
 {
     const lr_trace_def trace = lr_run_trace_def(r->def);
     LR_TRY(lr_bvh_create(r->scene, r->threads, &r->bvh, err));
     LR_TRY(lr_rig_create(r->head, r->scene, &r->rig, err));
+    LR_TRY(warn(r, scene_path, err));
     LR_TRY(lr_tracer_create(&trace, r->scene, r->bvh, r->rig, &r->tracer, err));
     r->tracer->measure = r->def->measure;
     const double start = now_s(), start_cpu = cpu_s();
@@ -133,10 +153,10 @@ static lr_status choose_lines(lr_run_state *r, lr_error *err)
 
 // ---- the whole ------------------------------------------------------------------------------------------------------------
 
-static lr_status render(lr_run_state *r, lr_run_report *report, lr_error *err)
+static lr_status render(lr_run_state *r, const char *scene_path, lr_run_report *report, lr_error *err)
 {
     const double start = now_s();
-    LR_TRY(build(r, report, err));
+    LR_TRY(build(r, scene_path, report, err));
     r->worker = calloc((size_t)r->threads, sizeof *r->worker);
     if (!r->worker)
         return lr_fail(err, LR_ERR_MEMORY, "scan: out of memory");
@@ -183,7 +203,7 @@ static lr_status run_all(lr_run_state *r, const lr_run_input *scene, const lr_ru
     if (report->was_complete)
         return LR_OK;
     count_done(r, report);
-    LR_TRY(render(r, report, err));
+    LR_TRY(render(r, scene->path, report, err));
     const double traced = now_s();
     LR_TRY(lr_scan_writer_finish(r->writer, &report->finished, err));
     report->finish_s = now_s() - traced;

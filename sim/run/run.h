@@ -32,6 +32,7 @@ typedef struct lr_run_def {     // start from lr_run_def_default()
     int force;                  // replace a scan that is there
     int shard, shard_count;     // 1 of 1
     int measure;                // also time bare ray calls, see lr_trace_count
+    void (*warn)(void *context, const char *line);   // told what looks like a slip of the inputs, before rendering; `context` as of progress. NULL: nobody
 } lr_run_def;
 lr_run_def lr_run_def_default(void);
 // Samples that a quality stands for.

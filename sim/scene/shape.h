@@ -40,6 +40,7 @@ int lr_curved_intersect(const lr_curved *curved, lr_vec3 origin, lr_vec3 directi
 void lr_curved_uv_size(const lr_curved *curved, double size_m[2]);
 lr_box3 lr_curved_bounds(const lr_curved *curved);   // local
 double lr_curved_area(const lr_curved *curved);      // m^2, closed form
+static inline int lr_curved_is_solid(const lr_curved *curved) { return curved->kind != LR_CURVED_DISC && !curved->open; }   // closed
 // A point uniform over the area, and its outward normal.
 void lr_curved_sample(const lr_curved *curved, double u, double v, double w, lr_vec3 *point, lr_vec3 *normal);
 
@@ -57,6 +58,8 @@ typedef struct lr_mesh {
 void lr_mesh_destroy(lr_mesh *mesh);  // NULL is fine
 double lr_mesh_area(const lr_mesh *mesh);
 lr_box3 lr_mesh_bounds(const lr_mesh *mesh);  // local
+// 1 in `solid` if it is closed and turned outwards: the skin of something. A room is not, nor a mesh with a hole. MEMORY
+lr_status lr_mesh_is_solid(const lr_mesh *mesh, int *solid, lr_error *err);
 
 typedef struct lr_opening { int face; double center_m[2], size_m[2]; int has_pane; char pane[64]; } lr_opening;  // place along the face: horizontal, then up (floor, ceiling: x, y)
 enum { LR_FACE_EAST, LR_FACE_WEST, LR_FACE_NORTH, LR_FACE_SOUTH, LR_FACE_CEILING, LR_FACE_FLOOR, LR_FACES };
