@@ -109,7 +109,7 @@ static void compare(bench *b, const lr_tracer *tracer, int64_t line, side *s)
 int main(int argc, char **argv)
 {
     const char *scene = "scenes/workshop.json", *head = "scenes/heads/wide120.json";
-    double most_cost = INFINITY;
+    double most_cost = (double)INFINITY;
     int lines = 48;
     for (int i = 1; i + 1 < argc; i += 2) {
         if (strcmp(argv[i], "--scene") == 0) scene = argv[i + 1];

@@ -43,7 +43,7 @@ static void camera_rays(lr_rays *rays)
 {
     for (int k = 0; k < rays->count; k++) {
         const double e = 100*LR_DEG*(0.5 - (k%PIXELS + 0.5)/PIXELS), a = 0.1*LR_DEG*(k/PIXELS)*7;
-        set_ray(rays, k, lr_v3(0.03*cos(a), 0.03*sin(a), 1.245), lr_v3(cos(e)*cos(a), cos(e)*sin(a), sin(e)), INFINITY);
+        set_ray(rays, k, lr_v3(0.03*cos(a), 0.03*sin(a), 1.245), lr_v3(cos(e)*cos(a), cos(e)*sin(a), sin(e)), (double)INFINITY);
     }
 }
 
@@ -78,7 +78,7 @@ static void bounces(lr_rays *out, const lr_rays *hits, uint32_t *state)
     for (int k = 0; k < out->count; k++) {
         const double u = room_uniform(state), phi = 2*LR_PI*room_uniform(state), s = sqrt(u);
         const lr_mat3 frame = lr_frame_around(facing_normal(hits, k));
-        set_ray(out, k, hit_point(hits, k), lr_rotate(frame, lr_v3(s*cos(phi), s*sin(phi), sqrt(1 - u))), INFINITY);
+        set_ray(out, k, hit_point(hits, k), lr_rotate(frame, lr_v3(s*cos(phi), s*sin(phi), sqrt(1 - u))), (double)INFINITY);
     }
 }
 

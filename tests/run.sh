@@ -19,5 +19,5 @@ ninja -C build-sanitize -j "$jobs" --quiet
 (cd build-sanitize && ASAN_OPTIONS="allocator_may_return_null=1${ASAN_OPTIONS:+:$ASAN_OPTIONS}" ctest --output-on-failure -j "$jobs" -LE slow)
 
 echo "== fuzz"
-cmake -S . -B build-fuzz -G Ninja -DCMAKE_C_COMPILER=clang -DLR_FUZZ=ON -DLR_SANITIZE=address,undefined >/dev/null
+cmake -S . -B build-fuzz -G Ninja -DCMAKE_C_COMPILER=clang -DLR_WERROR=ON -DLR_FUZZ=ON -DLR_SANITIZE=address,undefined >/dev/null
 sh tests/fuzz.sh build-fuzz "${LR_FUZZ_SECONDS:-10}"

@@ -119,9 +119,9 @@ static void ranges_to_flat_walls(void **state)
 // Sphere of radius R at c, ray o + t d:  t = (-b - sqrt(b^2 - a q))/a,  a = d.d, b = d.(o-c), q = (o-c)^2 - R^2.  In long double.
 static long double sphere_distance(const lr_rays *rays, int k, lr_vec3 c, double radius)
 {
-    const long double x = (long double)rays->ox[k] - c.x, y = (long double)rays->oy[k] - c.y, z = (long double)rays->oz[k] - c.z;
-    const long double dx = rays->dx[k], dy = rays->dy[k], dz = rays->dz[k];
-    const long double a = dx*dx + dy*dy + dz*dz, b = x*dx + y*dy + z*dz, q = x*x + y*y + z*z - (long double)radius*radius;
+    const long double x = (long double)rays->ox[k] - (long double)c.x, y = (long double)rays->oy[k] - (long double)c.y, z = (long double)rays->oz[k] - (long double)c.z;
+    const long double dx = (long double)rays->dx[k], dy = (long double)rays->dy[k], dz = (long double)rays->dz[k], r = (long double)radius;
+    const long double a = dx*dx + dy*dy + dz*dz, b = x*dx + y*dy + z*dz, q = x*x + y*y + z*z - r*r;
     return (-b - sqrtl(b*b - a*q))/a;
 }
 

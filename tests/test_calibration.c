@@ -387,7 +387,7 @@ static void memory_is_checked_before_writing(void **state)
     lr_calibration c = fixture_calibration(64);
     lr_text text = {0};
     lr_error err = {""};
-    c.module[1].camera[0].exposure_s = NAN;
+    c.module[1].camera[0].exposure_s = (double)NAN;
     assert_int_equal(lr_calibration_write(&c, &text, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "modules[1].cameras[0].exposure_s: nan is not above 0");
     assert_null(text.data);

@@ -84,7 +84,7 @@ static void projecting_undoes_looking(void **state)
         const lr_camera_def c = fitted_camera((lr_projection)p);
         for (double pixel = -0.5; pixel <= 2047.5; pixel += 23.9)
             for (double across = -3; across <= 3; across += 0.75) {
-                double got_pixel = NAN, got_across = NAN;
+                double got_pixel = (double)NAN, got_across = (double)NAN;
                 const lr_vec3 d = lr_mul(lr_camera_direction(&c, pixel, across), 7.3);  // any length
                 assert_int_equal(lr_camera_project(&c, d, &got_pixel, &got_across), 1);
                 assert_near(got_pixel, pixel, PIXEL);
@@ -102,7 +102,7 @@ static void what_the_lens_does_not_image_is_refused(void **state)
     assert_int_equal(lr_camera_project(&c, lr_v3(-1, 0, 0), &pixel, &across), 0);
     assert_int_equal(lr_camera_project(&c, lr_v3(0, 0, 1), &pixel, &across), 0);
     assert_int_equal(lr_camera_project(&c, lr_v3(0, 0, 0), &pixel, &across), 0);
-    assert_int_equal(lr_camera_project(&c, lr_v3(NAN, 0, 1), &pixel, &across), 0);
+    assert_int_equal(lr_camera_project(&c, lr_v3((double)NAN, 0, 1), &pixel, &across), 0);
     assert_int_equal(lr_camera_project(&c, lr_v3(1, 0, 0), &pixel, &across), 1);
     assert_near(pixel, 1023.5, 0);
     c = camera_of(LR_PROJECTION_EQUIDISTANT);  // sees behind itself
@@ -189,7 +189,7 @@ static void checks_name_field_value_and_rule(void **state)
     check_says(c, "sensor.pixels: 0 is not in [1, 65536]");
     c = fine; c.exposure_s = -1;
     check_says(c, "exposure_s: -1 is not in (0, 1]");
-    c = fine; c.exposure_s = NAN;
+    c = fine; c.exposure_s = (double)NAN;
     check_says(c, "exposure_s: nan is not in (0, 1]");
     c = fine; c.sensor.gain_dn_per_e = 0;
     check_says(c, "sensor.gain_dn_per_e: 0 is not in (0, 10000]");
@@ -197,7 +197,7 @@ static void checks_name_field_value_and_rule(void **state)
     check_says(c, "sensor.offset_dn: 4095 is not below the highest value of 12 bits, 4095");
     c = fine; c.placement.height_m = 45;  // metres for millimetres
     check_says(c, "height_m: 45 is not in [-10, 10]");
-    c = fine; c.placement.error_rotate_rad[1] = INFINITY;
+    c = fine; c.placement.error_rotate_rad[1] = (double)INFINITY;
     check_says(c, "error_rotate_rad[1]: inf is not in [-0.523598775598299, 0.523598775598299]");
     c = (lr_camera_def){0};
     lr_error err = {""};

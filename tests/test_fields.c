@@ -50,7 +50,7 @@ static lr_status read_custom(const lr_json *json, const lr_node *node, void *rec
 }
 
 static const lr_field box_fields[] = {
-    {.key = "size_m", .kind = LR_FIELD_VECTOR, .offset = offsetof(thing, size_m), .count = 3, .lo = 0, .hi = INFINITY, .flags = LR_FIELD_ABOVE | LR_FIELD_REQUIRED},
+    {.key = "size_m", .kind = LR_FIELD_VECTOR, .offset = offsetof(thing, size_m), .count = 3, .lo = 0, .hi = (double)INFINITY, .flags = LR_FIELD_ABOVE | LR_FIELD_REQUIRED},
     {.kind = LR_FIELD_END},
 };
 static const lr_field sphere_fields[] = {

@@ -108,7 +108,7 @@ static void eyes_are_where_lines_see(void **state)
     for (int side = 0; side < LR_GLOSS_SIDES; side++) {
         const lr_gather *g = s->tracer->gloss->view[side];
         for (int i = 0; i < g->record_count; i += 7) {
-            double least = INFINITY;
+            double least = (double)INFINITY;
             lr_vec3 best = {0};
             const lr_vec3 point = lr_v3((double)g->record[i].point.x, (double)g->record[i].point.y, (double)g->record[i].point.z);
             for (int k = 0; k < 3600; k++) {

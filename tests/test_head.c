@@ -337,7 +337,7 @@ static void a_head_in_code_is_checked(void **state)
     assert_int_equal(lr_head_check(&h, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "modules[0]: sensor.bits: 20 is not in [8, 16]");
     camera.sensor.bits = 12;
-    h.spin.rev_per_s = NAN;
+    h.spin.rev_per_s = (double)NAN;
     assert_int_equal(lr_head_check(&h, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "spin.rev_per_s: nan is not in (0, 1000]");
 }

@@ -163,7 +163,7 @@ static void long_messages_are_cut_between_characters(void **state)
     for (int i = 0; i < 400; i++)
         memcpy(euro + 3*i, "\xe2\x82\xac", 4);
     for (int shift = 0; shift < 3; shift++) {
-        lr_json_fault(json, NULL, &err, "%s%s", "xx" + shift, euro);
+        lr_json_fault(json, NULL, &err, "%s%s", &"xx"[shift], euro);
         const size_t length = strlen(err.text);
         assert_true(length >= sizeof err.text - 3);
         assert_memory_equal(err.text + length - 3, "\xe2\x82\xac", 3);
@@ -257,7 +257,7 @@ static void numbers_read_back_to_the_same_bits(void **state)
     static const struct { double value; const char *text; } cases[] = {
         {0.1, "0.1"}, {0.1 + 0.2, "0.30000000000000004"}, {1.0/3, "0.3333333333333333"}, {3.5e-6, "3.5e-06"}, {-0.0, "-0"},
         {9007199254740993.0, "9007199254740992"}, {1e22, "1e+22"}, {5e-324, "4.94065645841247e-324"}, {120, "120"},
-        {NAN, "null"}, {INFINITY, "null"},
+        {(double)NAN, "null"}, {(double)INFINITY, "null"},
     };
     for (size_t i = 0; i < sizeof cases/sizeof *cases; i++) {
         lr_text text = {0};

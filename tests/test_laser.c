@@ -152,7 +152,7 @@ static void checks_name_field_value_and_rule(void **state)
     lr_laser_def d = fine;
     d.wavelength_m = 850;
     check_says(d, "wavelength_m: 850 is not in [3e-07, 1.1e-06]");
-    d = fine; d.power_w = NAN;
+    d = fine; d.power_w = (double)NAN;
     check_says(d, "power_w: nan is not in [0, 1000]");
     d = fine; d.fan_rad = 0;
     check_says(d, "fan_rad: 0 is not in (0, 3.14159265358979]");

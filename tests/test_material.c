@@ -255,7 +255,7 @@ static void bad_values_are_named(void **state)
     assert_int_equal(lr_material_def_check(&def, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "index: missing: a metal needs index and index_k");
     def.kind = LR_MATERIAL_COATED;
-    def.roughness = NAN;
+    def.roughness = (double)NAN;
     assert_int_equal(lr_material_def_check(&def, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "roughness: nan is neither 0 nor in 0.001 .. 1");
     def.roughness = 0.1;

@@ -52,7 +52,7 @@ static void box_and_rectangle(void **state)
     lr_error err = {""};
     assert_int_equal(lr_mesh_box((double[3]){1, 0, 1}, &m, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "size_m[1]: 0 is not in [1e-06, 1e+06]");
-    assert_int_equal(lr_mesh_rectangle((double[2]){NAN, 1}, &m, &err), LR_ERR_RANGE);
+    assert_int_equal(lr_mesh_rectangle((double[2]){(double)NAN, 1}, &m, &err), LR_ERR_RANGE);
     assert_null(m);
 }
 
@@ -177,7 +177,7 @@ static void bad_openings_are_named(void **state)
         {{{LR_FACE_NORTH, {0, 2.5}, {1, 1}, 0, ""}}, 1, 0, "center_m[1]: 2.5 leaves the north face: it reaches from 2 to 3, the face from 0 to 2.7"},
         {{{LR_FACE_EAST, {2, 1}, {1, 1}, 0, ""}}, 1, 0, "center_m[0]: 2 leaves the east face: it reaches from 1.5 to 2.5, the face from -2.15 to 2.15"},
         {{{LR_FACE_EAST, {0, 1}, {0, 1}, 0, ""}}, 1, 0, "size_m[0]: 0 is below 0.001"},
-        {{{LR_FACE_EAST, {NAN, 1}, {1, 1}, 0, ""}}, 1, 0, "center_m[0]: nan leaves the east face: it reaches from nan to nan, the face from -2.15 to 2.15"},
+        {{{LR_FACE_EAST, {(double)NAN, 1}, {1, 1}, 0, ""}}, 1, 0, "center_m[0]: nan leaves the east face: it reaches from nan to nan, the face from -2.15 to 2.15"},
         {{{LR_FACE_EAST, {0, 1}, {1, 1}, 0, ""}, {LR_FACE_EAST, {0.9, 1}, {1, 1}, 0, ""}}, 2, 1, "center_m: (0.9, 1) overlaps openings[0]"},
         {{{9, {0, 1}, {1, 1}, 0, ""}}, 1, 0, "face: 9 is not a face"},
     };

@@ -425,7 +425,7 @@ static void a_bad_sensor_is_refused(void **state)
     lr_sensor_def def = flat_def();
     lr_sensor *s = NULL;
     lr_error err = {""};
-    assert_int_equal(lr_sensor_create(&def, NAN, 1, 0, 0, &s, &err), LR_ERR_RANGE);
+    assert_int_equal(lr_sensor_create(&def, (double)NAN, 1, 0, 0, &s, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "exposure_s: nan is not in (0, 1]");
     def.full_well_e = 0;
     assert_int_equal(lr_sensor_create(&def, 1e-4, 1, 0, 0, &s, &err), LR_ERR_RANGE);

@@ -78,7 +78,7 @@ static double distance(const lr_curved *c, lr_vec3 p)
     case LR_CURVED_CAPSULE: return hypot(rho, fmax(0.0, fabs(p.z) - 0.5*c->height)) - c->radius;
     case LR_CURVED_DISC: return to_segment(rho, p.z, c->radius2, 0, c->radius, 0);
     case LR_CURVED_TORUS: return hypot(rho - c->radius, p.z) - c->radius2;
-    default: return NAN;
+    default: return (double)NAN;
     }
 }
 
@@ -301,9 +301,9 @@ static void interval_is_open(void **state)
     assert_true(lr_curved_intersect(&ball, o, d, 1.5, 10, &hit) && hit.t == 2.5);  // 1.5 itself is out
     assert_false(lr_curved_intersect(&ball, o, d, 1.5, 2.5, &hit));
     assert_false(lr_curved_intersect(&ball, o, d, 0, 1.5, &hit));
-    assert_true(lr_curved_intersect(&ball, lr_v3(-0.5, 0, 0), d, 0, INFINITY, &hit) && hit.t == 1.0);  // leaves the surface it stands on
+    assert_true(lr_curved_intersect(&ball, lr_v3(-0.5, 0, 0), d, 0, (double)INFINITY, &hit) && hit.t == 1.0);  // leaves the surface it stands on
     assert_false(lr_curved_intersect(&ball, o, lr_v3(0, 0, 0), 0, 10, &hit));
-    assert_false(lr_curved_intersect(&ball, o, lr_v3(NAN, 0, 0), 0, 10, &hit));
+    assert_false(lr_curved_intersect(&ball, o, lr_v3((double)NAN, 0, 0), 0, 10, &hit));
 }
 
 // Reversing a ray and stretching its direction changes nothing but t: all crossings seen from both ends.
@@ -441,8 +441,8 @@ static void bad_sizes_are_named(void **state)
     (void)state;
     const struct { lr_curved curved; const char *text; } bad[] = {
         {{LR_CURVED_SPHERE, 0, 0, 0, 0}, "radius_m: 0 is not above 0"},
-        {{LR_CURVED_SPHERE, NAN, 0, 0, 0}, "radius_m: nan is not above 0"},
-        {{LR_CURVED_SPHERE, INFINITY, 0, 0, 0}, "radius_m: inf is above 1e+06"},
+        {{LR_CURVED_SPHERE, (double)NAN, 0, 0, 0}, "radius_m: nan is not above 0"},
+        {{LR_CURVED_SPHERE, (double)INFINITY, 0, 0, 0}, "radius_m: inf is above 1e+06"},
         {{LR_CURVED_CYLINDER, 1, 0, -1, 0}, "height_m: -1 is not above 0"},
         {{LR_CURVED_CONE, 1, -0.5, 1, 0}, "radius2_m: -0.5 is below 0"},
         {{LR_CURVED_CONE, 1, 0.5, 0, 0}, "height_m: 0 is not above 0"},

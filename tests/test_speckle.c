@@ -94,7 +94,7 @@ static void bad_definitions_are_refused(void **state)
     assert_int_equal(lr_speckle_def_check(&d, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "f_number: 0 is not in (0, 100]");
     d = lr_speckle_def_default();
-    d.polarisation = NAN;
+    d.polarisation = (double)NAN;
     assert_int_equal(lr_speckle_def_check(&d, &err), LR_ERR_RANGE);
     lr_speckle *s;
     assert_int_equal(lr_speckle_create(0.5, 1, 0, 0, 0, &s, &err), LR_ERR_RANGE);

@@ -102,7 +102,7 @@ static void bad_tables_are_refused(void **state)
     assert_string_equal(err.text, "table: no entries");
     assert_int_equal(lr_table_create(3, (double[]){1, 2, 2}, (double[]){0, 0, 0}, &t, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "table: entry 2: 2 does not rise above 2");
-    assert_int_equal(lr_table_create(2, (double[]){1, 2}, (double[]){0, NAN}, &t, &err), LR_ERR_RANGE);
+    assert_int_equal(lr_table_create(2, (double[]){1, 2}, (double[]){0, (double)NAN}, &t, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "table: entry 1 is not finite");
     assert_null(t.x);
 }

@@ -27,7 +27,7 @@ void lr_greys_make(lr_greys *out)
     out->from[0] = 0.0;
     for (int grey = 1; grey < 256; grey++)
         out->from[grey] = decode((grey - 0.5)/255.0);
-    out->from[256] = INFINITY;
+    out->from[256] = (double)INFINITY;
     for (int i = 0, grey = 0; i < LR_GREY_STEPS; i++) {
         while ((double)i/LR_GREY_STEPS >= out->from[grey + 1])
             grey++;

@@ -179,7 +179,7 @@ static void eval_up(const lr_surface *s, float scale, lr_vec3f wo, lr_vec3f wi, 
     case LR_MATERIAL_METAL: eval_metal(s, scale, wo, wi, f_cos, pdf); break;
     case LR_MATERIAL_COATED: eval_coated(s, scale, wo, wi, f_cos, pdf); break;
     case LR_MATERIAL_RETROREFLECTOR: eval_retro(s, scale, wo, wi, f_cos, pdf); break;
-    default: assert(!"a kind without lobes"); break;
+    default: assert(0 && "a kind without lobes"); break;
     }
 }
 

@@ -76,7 +76,7 @@ LR_WIDE_WHOLE unsigned lr_body_gate_keep(const lr_body_gate *gate, const lr_body
         const float beside = ACROSS*slack + (steep < STEEP ? sqrtf(STEEP)*(hi - lo) : 0.0f), outer = g.outer*(1.0f + SLACK_REL) + beside;
         const float hole = g.hole*(1.0f - SLACK_REL) - ACROSS*slack, hole2 = hole > 0.0f ? hole*hole : 0.0f;
         // The distance from the axis is largest at an end.
-        const int past = away2(x, y, dx, dy, t) > outer*outer, through = (away2(x, y, dx, dy, lo) < hole2) & (away2(x, y, dx, dy, hi) < hole2);
+        const int past = away2(x, y, dx, dy, t) > outer*outer, through = (int)(away2(x, y, dx, dy, lo) < hole2) & (int)(away2(x, y, dx, dy, hi) < hole2);
         keep |= ((unsigned)valid[i] & !(lo > hi) & !past & !through) << i;
     }
     return keep;

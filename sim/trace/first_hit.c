@@ -112,13 +112,13 @@ static void partner_pixels(const lr_line_job *job, const lr_rays *rays, const lr
     job->work->shadow.count = 0;
     for (int i = 0; i < job->count; i++) {
         const int at = i % N;
-        double pixel = NAN, across = 0.0;
+        double pixel = (double)NAN, across = 0.0;
         if (job->partner && at == 0)
             look_from(&eye, rays, i, job->count - i < N ? job->count - i : N, &s);
         if (job->partner && rays->object[i] >= 0) {
             const int imaged = lr_camera_project_polar(job->partner->def, lr_v3(s.x[at], s.y[at], s.z[at]), s.side[at], s.theta_rad[at], &pixel, &across);
             if (!imaged || !(pixel >= -0.5 && pixel <= job->partner->pixels - 0.5))
-                pixel = NAN;
+                pixel = (double)NAN;
             else
                 ask_partner(job, &eye, i, s.distance[at]);
         }

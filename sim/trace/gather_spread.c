@@ -57,7 +57,7 @@ LR_WIDE_WHOLE static void find_distances(const lr_gather_window *w, int own, flo
             const lr_vec3f to = lr_v3f(x[at + k] - point.x, y[at + k] - point.y, z[at + k] - point.z);
             u[k] = lr_dotf(frame.x, to);
             v[k] = lr_dotf(frame.y, to);
-            d2[k] = same & (coat[at + k] == its_coat) & (k < a->count[r]) ? distance2 : INFINITY;
+            d2[k] = (same & (coat[at + k] == its_coat) & (k < a->count[r])) ? distance2 : INFINITY;
         }
     }
 }

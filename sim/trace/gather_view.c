@@ -19,7 +19,7 @@ static void add_camera(const lr_rig_camera *camera, lr_pose module, lr_gather_vi
     int nearest[LR_GATHER_VIEWS];
     const double reach = MARGIN_RAD;
     for (int k = 0; k < LR_GATHER_VIEWS; k++)
-        off[k] = INFINITY;
+        off[k] = (double)INFINITY;
     for (int i = 0; i < camera->pixels; i++) {
         const double e = pixel_elevation(camera, module, i), at = (e/LR_PI + 0.5)*LR_GATHER_VIEWS, span = reach/LR_PI*LR_GATHER_VIEWS;
         for (int k = (int)fmax(0.0, at - span); k < LR_GATHER_VIEWS && k <= at + span; k++)

@@ -68,7 +68,7 @@ static void clip(const line edge[3], double y, double *from, double *to)
         else if (edge[k].x < 0.0)
             *to = fmin(*to, rest/edge[k].x);
         else if (rest > 0.0)
-            *to = -INFINITY;
+            *to = (double)-INFINITY;
     }
 }
 
