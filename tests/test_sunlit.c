@@ -1,18 +1,20 @@
 // SPDX-License-Identifier: Apache-2.0
-// Places in sunlight: asked as often as told, shared out with paths so that nothing counts twice or is lost, and never given up for being hidden.
+// Places in sunlight: asked as often as told, shared out with paths so that nothing counts twice or is lost, and never given up for being hidden;
+// and of four that a path may ask, one by its worth.
 #include "stage.h"
 
 #include "core/rng.h"
 #include "trace/gather.h"
+#include "trace/path.h"
 #include "trace/sunlit.h"
-#include "trace/work.h"
+#include "trace/surface_eval.h"
 
-#define HEAD                                                                                                                        \
+#define HEAD_WITH(FILTER)                                                                                                           \
     "{\"format\": \"lanternroom-head/1\", \"name\": \"t\", \"spin\": {\"rev_per_s\": 1, \"lines_per_rev\": 360},"                    \
     " \"modules\": [{\"name\": \"m\", \"radius_mm\": 0, \"cameras\": [{\"name\": \"c\","                                             \
-    "  \"lens\": {\"projection\": \"equidistant\", \"focal_mm\": 0.5, \"f_number\": 2},"                                             \
-    "  \"filter\": {\"center_nm\": 850, \"width_nm\": 20, \"angle_factor\": 0},"                                                     \
+    "  \"lens\": {\"projection\": \"equidistant\", \"focal_mm\": 0.5, \"f_number\": 2}," FILTER                                      \
     "  \"sensor\": {\"pixels\": 16, \"pitch_um\": 5, \"width_um\": 10, \"quantum_efficiency\": 0.4}, \"exposure_us\": 100}]}]}"
+#define HEAD HEAD_WITH("\"filter\": {\"center_nm\": 850, \"width_nm\": 20, \"angle_factor\": 0},")
 // A floor in the sun, x and y within HALF_X and HALF_Y, and what else there is.
 #define SCENE(MORE)                                                                                                                 \
     "{\"format\": \"lanternroom-scene/1\", \"name\": \"floor\", \"objects\": ["                                                       \
@@ -52,15 +54,17 @@ static void make_places(sunny *y)
     assert_non_null(y->sunlit);
 }
 
-static void sunny_create(sunny *y)
+static void sunny_create_in(sunny *y, const char *scene, const char *head)
 {
-    *y = (sunny){.stage = stage_create(SCENE(""), HEAD, 2)};
+    *y = (sunny){.stage = stage_create(scene, head, 2)};
     y->job = job_on(y->stage);
     make_places(y);
     stage_need(lr_sunlit_choice_create(y->sunlit, &y->choice, NULL), &(lr_error){"choice"});
     for (int k = 0; k < POINTS; k++)
         y->record[k] = (lr_gather_record){.point = lr_v3f(-0.4f + 0.005f*(float)k, -0.3f, 0.25f + 0.002f*(float)k), .normal = lr_unitf(lr_v3f(1.0f, 0.2f, -0.5f))};
 }
+
+static void sunny_create(sunny *y) { sunny_create_in(y, SCENE(""), HEAD); }
 
 static void sunny_destroy(sunny *y)
 {
@@ -265,6 +269,147 @@ static void shares_make_one(void **state)
     sunny_destroy(&y);
 }
 
+// ---- one of four -------------------------------------------------------------------------------------------------------------
+
+// The floor and a wall that paths come to, of other colours: seen in eight bins, which differ.
+#define COLOURED                                                                                                                    \
+    "{\"format\": \"lanternroom-scene/1\", \"name\": \"colours\", \"objects\": ["                                                     \
+    "{\"shape\": \"rectangle\", \"size_m\": [3, 2], \"center_m\": [0, 0, 0], \"material\": \"grass\"},"                              \
+    "{\"shape\": \"rectangle\", \"size_m\": [1, 1], \"center_m\": [-9, 0, 0.5], \"rotate_deg\": [0, 90, 0], \"material\": \"blue_paint\"}]," \
+    " \"lights\": [{\"kind\": \"sun\", \"elevation_deg\": 50, \"azimuth_deg\": 25}], \"head_pose\": {\"position_m\": [0, 0, 1]}}"
+#define PATH 3   // any
+
+typedef struct four {
+    lr_sunlit_picks picks;
+    lr_vec3f wi[LR_SUNLIT_PICKS];
+    double light[LR_SUNLIT_PICKS][LR_MAX_BINS], worth[LR_SUNLIT_PICKS], distance[LR_SUNLIT_PICKS], total;   // worth: the light's sum over bins
+    int count;                             // that send something
+} four;
+
+static four four_of_set(const sunny *y, const lr_vertex *v, int set, int round)
+{
+    const int bins = y->stage->bins.ambient_count;
+    four all = {.total = 0.0};
+    for (int k = 0; k < LR_SUNLIT_PICKS; k++) {
+        float f[LR_MAX_BINS];
+        lr_sunlit_link link;
+        const lr_sunlit_place *p = lr_sunlit_evenly(y->sunlit, set, ((float)k + lr_uniform(lr_hash((uint32_t)round, (uint32_t)k)))/LR_SUNLIT_PICKS);
+        all.picks.place[k] = p;
+        if (!lr_sunlit_reach(p, v->point, v->normal, &link))
+            continue;
+        const float pdf = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, link.wi, f);
+        const double share = (double)lr_sunlit_share(p, 1.0f, &link, pdf);
+        all.wi[k] = link.wi;
+        all.distance[k] = (double)link.distance;
+        for (int b = 0; b < bins; b++)
+            all.worth[k] += all.light[k][b] = (double)f[b]*(double)link.light[b]*share;
+        all.total += all.worth[k];
+        all.count += all.worth[k] > 0.0;
+    }
+    return all;
+}
+
+// Which one the ray in the queue goes to.
+static int asked_of(const four *all, const lr_shadow_queue *q)
+{
+    for (int k = 0; k < LR_SUNLIT_PICKS; k++)
+        if (all->worth[k] > 0.0 && memcmp(&(lr_vec3f){q->rays.dx[0], q->rays.dy[0], q->rays.dz[0]}, &all->wi[k], sizeof all->wi[k]) == 0)
+            return k;
+    fail_msg("a ray to none of the four");
+    return -1;
+}
+
+// Over an even walk of the number that decides: how often each is asked, and that it counts for all four, in each bin.
+static void ask_evenly(const sunny *y, const lr_vertex *v, four *all)
+{
+    enum { STEPS = 4096 };
+    const lr_path_state *path = &y->job.work->path;
+    lr_shadow_queue *q = &y->job.work->sun;
+    int times[LR_SUNLIT_PICKS] = {0};
+    for (int step = 0; step < STEPS; step++) {
+        all->picks.pick = ((float)step + 0.5f)/STEPS;
+        q->rays.count = 0;
+        lr_ask_sunlit(&y->job, v, &all->picks);
+        assert_int_equal(q->rays.count, all->count > 0);
+        if (all->count == 0)
+            return;
+        const int k = asked_of(all, q);
+        times[k]++;
+        assert_int_equal(q->path[0], PATH);
+        assert_int_equal(q->source[0], y->stage->scene->sun.source);
+        assert_rel((double)q->rays.t_far[0], all->distance[k], 1e-4);   // ends a bit before
+        assert_rel((double)q->per_m[0], v->step == 0 ? 1.0/all->distance[k] : (double)path->per_m[PATH], 1e-6);
+        for (int b = 0; b < y->stage->bins.ambient_count; b++)   // a dozen operations in float
+            assert_rel((double)q->weight[b*LR_CHUNK_RAYS], (double)path->throughput[b*LR_CHUNK_RAYS + PATH]*all->light[k][b]*all->total/(LR_SUNLIT_PICKS*all->worth[k]), 2e-6);
+    }
+    for (int k = 0; k < LR_SUNLIT_PICKS; k++)   // numbers that lead to one lie in up to four stretches, each with an even walk's steps up to one
+        assert_near((double)times[k], STEPS*all->worth[k]/all->total, 4.0 + 0.01);
+}
+
+static void one_of_four_is_asked_by_its_worth(void **state)
+{
+    (void)state;
+    sunny y;
+    sunny_create_in(&y, COLOURED, HEAD_WITH(""));
+    float unused = 0.0f;
+    int all_four = 0, fewer = 0, none = 0;
+    double spread = 0.0;
+    lr_path_state *path = &y.job.work->path;
+    y.job.gathered = &unused;   // all are asked, however faint
+    path->per_m[PATH] = 0.125f;
+    for (int b = 0; b < y.stage->bins.ambient_count; b++)
+        path->throughput[b*LR_CHUNK_RAYS + PATH] = 0.5f + 0.1f*(float)b;
+    assert_true(y.stage->bins.ambient_count == 8);
+    for (int round = 0; round < 3*SETS; round++) {
+        const float z = round % 3 == 2 ? -0.5f : 0.25f;   // below the floor, nothing arrives
+        const lr_vertex v = {.i = PATH, .step = round % 2, .surface = &y.stage->scene->surface[y.stage->scene->object[1].material[0]], .scale = 0.7f,
+                             .point = lr_v3f(-1.0f, -0.3f, z), .normal = lr_unitf(lr_v3f(1.0f, 0.2f, -0.5f)), .wo = lr_unitf(lr_v3f(0.7f, -0.3f, 0.6f))};
+        four all = four_of_set(&y, &v, round % SETS, round);
+        ask_evenly(&y, &v, &all);
+        *(all.count == LR_SUNLIT_PICKS ? &all_four : all.count > 0 ? &fewer : &none) += 1;
+        for (int k = 0; k < LR_SUNLIT_PICKS && all.count > 0; k++)
+            spread = fmax(spread, all.worth[k]/all.total);
+    }
+    printf("four send something in %d rounds, fewer in %d, none in %d; one is worth up to %.3f of the four\n", all_four, fewer, none, spread);
+    assert_true(all_four > 5 && fewer > 5 && none > 5 && spread > 0.8);
+    sunny_destroy(&y);
+}
+
+// Four lie one in each quarter of a set, and all places of it come up.
+static void four_are_spread_over_a_set(void **state)
+{
+    (void)state;
+    sunny y;
+    sunny_create(&y);
+    y.job.sunlit = y.sunlit;
+    const int count = y.sunlit->place_count;
+    int *times = calloc((size_t)(SETS*count), sizeof *times);
+    const lr_vertex v = {.i = PATH, .step = 1};
+    for (int sample = 0; sample < 64*count; sample++) {
+        lr_sunlit_picks picks;
+        y.job.work->path.seed[PATH] = 5;
+        y.job.work->path.pixel[PATH] = sample % 2;
+        y.job.work->path.sample[PATH] = (uint32_t)(sample/2);
+        lr_pick_sunlit(&y.job, &v, &picks);
+        assert_true(picks.pick >= 0.0f && picks.pick < 1.0f);
+        for (int k = 0; k < LR_SUNLIT_PICKS; k++) {
+            const ptrdiff_t i = picks.place[k] - y.sunlit->place[0];   // the sets lie one behind the other
+            assert_true(i >= 0 && i < SETS*count);
+            assert_int_equal(i % count/(count/LR_SUNLIT_PICKS), k);
+            assert_int_equal(i/count % 2, sample % 2);                  // halves know nothing of each other
+            times[i]++;
+        }
+    }
+    const double expected = 64.0*LR_SUNLIT_PICKS/SETS;
+    double chi_square = 0.0;
+    for (int i = 0; i < SETS*count; i++)
+        chi_square += (times[i] - expected)*(times[i] - expected)/expected;
+    printf("each place %.0f times or so: chi-square %.0f of at most %.0f\n", expected, chi_square, chi_square_limit(SETS*count - 1));
+    assert_true(chi_square < chi_square_limit(SETS*count - 1));
+    free(times);
+    sunny_destroy(&y);
+}
+
 // ---- light ------------------------------------------------------------------------------------------------------------------
 
 // Irradiance by the floor over that of the sun on a surface that faces it: rho sin(elevation) times the view factor, by the midpoint rule in double.
@@ -367,6 +512,8 @@ int main(void)
         cmocka_unit_test(are_asked_as_often_as_told),
         cmocka_unit_test(are_asked_less_where_hidden),
         cmocka_unit_test(shares_make_one),
+        cmocka_unit_test(one_of_four_is_asked_by_its_worth),
+        cmocka_unit_test(four_are_spread_over_a_set),
         cmocka_unit_test(links_and_paths_make_the_light),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
