@@ -29,5 +29,8 @@ print(f'range for {share(sky):.4f} of the sky, {share(far):.4f} beyond 64 m, {sh
 rms = np.sqrt(np.mean(np.subtract(depth, truth, where=found & ~sky, out=np.zeros(truth.shape))[found & ~sky]**2))
 print(f'rms error of all {rms:.2f} m')
 assert share(near) > 0.96 and np.median(error[near & found]) < 0.0025   # as without the rule: 0.968, 0.0018
+sure = lambda which, least: np.mean(confidence[which] > least)
+print(f'confidence above 0.5, 0.9: sky {sure(sky, 0.5):.4f}, {sure(sky, 0.9):.5f}; within 16 m {sure(near, 0.5):.4f}, {sure(near, 0.9):.4f}')
+assert sure(sky, 0.5) < 0.005 and sure(near, 0.5) > 0.94 and sure(near, 0.9) > 0.8   # without what is around: 0.025, 0.946, 0.790
 assert share(far) < 0.1 and rms < 20                                   # without it 0.99 and 42 km
 END

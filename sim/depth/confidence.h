@@ -8,7 +8,7 @@
 // 0 .. 1. A logistic of the clues; how its constants were fitted is told beside them.
 float lr_match_confidence(const lr_match_clue *clue);
 
-#define LR_CONFIDENCE_TERMS 11
+#define LR_CONFIDENCE_TERMS 13
 void lr_match_terms(const lr_match_clue *clue, double term[LR_CONFIDENCE_TERMS]);  // what the logistic weighs; term[0] is 1
 
 #endif

@@ -209,6 +209,9 @@ static int work_allocate(const lr_matcher *m, lr_match_work *w)
         good &= (w->per_q[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
         good &= (w->sigma[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
         good &= (w->common[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
+        good &= (w->like[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
+        good &= (w->sure[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
+        good &= (w->matches[s] = calloc(n + LR_MATCH_BESIDE, sizeof(float))) != NULL;
         good &= (w->partner[s] = malloc((s ? nl : nu)*sizeof(float))) != NULL;
         good &= (w->clue[s] = calloc(n, sizeof(lr_match_clue))) != NULL;
     }
@@ -260,6 +263,7 @@ void lr_match_work_destroy(lr_match_work *w)
     for (int s = 0; s < 2; s++) {
         free(w->mean[s]), free(w->spline[s]), free(w->slope[s]), free(w->inverse[s]), free(w->winner[s]), free(w->clue[s]);
         free(w->agreed[s]), free(w->per_q[s]), free(w->sigma[s]), free(w->common[s]), free(w->partner[s]), free(w->margin[s]);
+        free(w->like[s]), free(w->sure[s]), free(w->matches[s]);
     }
     for (int k = 0; k < 3; k++)
         free(w->around[k]), free(w->lower8[k]);
@@ -296,7 +300,7 @@ static void refine_line(const lr_matcher *m, lr_match_work *w, int l)
         lr_match_refine(m, w, s, l);
     lr_match_partners_of_line(m, w, l);
     for (int s = 0; s < 2; s++)
-        lr_match_compare(m, w, s, l);
+        lr_match_compare(m, w, s, l), lr_match_add_around(m, w, s, l);
 }
 
 void lr_match_block(const lr_matcher *m, lr_match_work *w, const float *const signal[2], int lines, int first, int count, const lr_match_map map[2])

@@ -52,6 +52,8 @@ typedef struct lr_match_clue {   // what speaks for one match
     float moved_px;              // by the refinement
     float rough_px;              // from the neighbours' straight line
     float across_px;             // from the mean of the neighbouring lines
+    float around_likeness;       // means over the matches around, along the line and in neighbouring lines: where there is nothing to
+    float around_margin;         // see, as in an open sky, one match may look good by chance, but not all of them
 } lr_match_clue;
 
 typedef struct lr_match_map {    // of one view; (count x pixels) each

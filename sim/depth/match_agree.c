@@ -78,6 +78,49 @@ void lr_match_compare(const lr_matcher *m, lr_match_work *w, int from, int line)
     }
 }
 
+// Sums over the matches of a line within LR_MATCH_AROUND pixels of each of its pixels. In double, so that what has left leaves nothing.
+void lr_match_add_around(const lr_matcher *m, lr_match_work *w, int from, int line)
+{
+    enum { REACH = LR_MATCH_AROUND };
+    const int pixels = m->side[from].pixels;
+    const size_t row = (size_t)line*(size_t)pixels;
+    const float *inverse = w->inverse[from] + row;
+    const lr_match_clue *clue = w->clue[from] + row;
+    double like = 0.0, sure = 0.0;
+    int matches = 0;
+    for (int i = -REACH; i < pixels; i++) {
+        const int enters = i + REACH, leaves = i - REACH - 1;
+        if (enters < pixels && !isnan(inverse[enters]))
+            like += (double)clue[enters].likeness, sure += (double)clue[enters].margin, matches++;
+        if (leaves >= 0 && !isnan(inverse[leaves]))
+            like -= (double)clue[leaves].likeness, sure -= (double)clue[leaves].margin, matches--;
+        if (i < 0)
+            continue;
+        w->like[from][row + (size_t)i] = (float)like;
+        w->sure[from][row + (size_t)i] = (float)sure;
+        w->matches[from][row + (size_t)i] = (float)matches;
+    }
+}
+
+typedef struct arounds { float like[BESIDE], sure[BESIDE]; } arounds;
+
+// Means over those and the same of the neighbouring lines.
+LR_WIDE_WHOLE static void mean_around(const lr_match_work *w, int from, size_t pixels, int i, int line, int first, int end, arounds *restrict out)
+{
+    float like[BESIDE] = {0}, sure[BESIDE] = {0}, matches[BESIDE] = {0};
+    for (int l = line - LR_MATCH_SMOOTH < first ? first : line - LR_MATCH_SMOOTH; l < end && l <= line + LR_MATCH_SMOOTH; l++) {
+        const size_t at = (size_t)l*pixels + (size_t)i;
+        const float *restrict a = w->like[from] + at, *restrict b = w->sure[from] + at, *restrict n = w->matches[from] + at;
+        for (int p = 0; p < BESIDE; p++)
+            like[p] += a[p], sure[p] += b[p], matches[p] += n[p];
+    }
+    for (int p = 0; p < BESIDE; p++) {
+        const float count = matches[p] > 1.0f ? matches[p] : 1.0f;
+        out->like[p] = like[p]/count;
+        out->sure[p] = sure[p]/count;
+    }
+}
+
 typedef struct means {           // of BESIDE pixels over the lines around
     float sum[BESIDE], weight[BESIDE], repeated[BESIDE], share[AROUND][BESIDE];  // those that agree within their errors
     float others[BESIDE], other_sum[BESIDE];                                     // the other lines'
@@ -143,10 +186,15 @@ void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, 
     const int pixels = m->side[from].pixels;
     for (int i = 0; i < pixels; i += BESIDE) {
         smoothed s;
+        arounds a;
+        mean_around(w, from, (size_t)pixels, i, line, first, end, &a);
         smooth_beside(w, from, (size_t)pixels, i, line, first, end, &s);
         for (int p = 0; p < BESIDE && i + p < pixels; p++) {
             out[i + p] = s.inverse[p];
-            w->clue[from][(size_t)line*(size_t)pixels + (size_t)(i + p)].across_px = s.across[p];
+            lr_match_clue *clue = &w->clue[from][(size_t)line*(size_t)pixels + (size_t)(i + p)];
+            clue->across_px = s.across[p];
+            clue->around_likeness = a.like[p];
+            clue->around_margin = a.sure[p];
             if (!isnan(s.inverse[p]))
                 sigma[i + p] = s.sigma[p];
         }

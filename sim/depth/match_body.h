@@ -19,6 +19,7 @@
 #define LR_MATCH_BESIDE 32       // pixels refined and averaged side by side
 #define LR_MATCH_REACH 15        // refine_window at most
 #define LR_MATCH_SMOOTH 3        // lines on either side that a match is averaged with
+#define LR_MATCH_AROUND 24       // pixels on either side whose matches speak for one another
 #define LR_MATCH_APART_PX 2.0f   // two maps further apart do not mean one point; nearer, confidence tells
 #define LR_MATCH_NOISE 0.2734f   // variance left of 1 by averaging lines 1:4:6:4:1
 
@@ -68,6 +69,8 @@ struct lr_match_work {
     float *partner[2];           // (pixels) one line's partners by it
     float *per_q[2];             // (lines x pixels) change of the partner by inverse range
     float *sigma[2], *common[2]; // (lines x pixels) as in the clues
+    float *like[2], *sure[2];    // (lines x pixels) sums of likeness and margin over the matches LR_MATCH_AROUND along the line
+    float *matches[2];           // (lines x pixels) how many these are
     lr_match_clue *clue[2];      // (lines x pixels)
 };
 
@@ -87,6 +90,7 @@ void lr_match_refine(const lr_matcher *m, lr_match_work *w, int from, int line);
 // match_agree.c
 void lr_match_partners_of_line(const lr_matcher *m, lr_match_work *w, int line);
 void lr_match_compare(const lr_matcher *m, lr_match_work *w, int from, int line);
+void lr_match_add_around(const lr_matcher *m, lr_match_work *w, int from, int line);
 void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, int first, int end, float *out, float *sigma);
 
 // Pixel of the other view, and its derivative by inverse range; NaN outside the table.
