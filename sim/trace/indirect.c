@@ -343,11 +343,12 @@ static void light_at(const lr_line_job *job, lr_ivertex *v)
 
 // ---- going on -------------------------------------------------------------------------------------------------------------
 
-// What comes after a scattering is weaker than what was connected at it: where that is little already, few paths will do.
+// What comes after a scattering is weaker than what was connected at it: where that is little already, few paths will do. Not so under a lobe, which
+// may look at what is bright.
 static float worth_going_on(const lr_line_job *job, const lr_ivertex *v)
 {
     const float enough_e = (float)job->tracer->def.faint_indirect_e/(float)job->tracer->def.indirect_samples;
-    const float chance = v->expected >= enough_e ? 1.0f : fmaxf(v->expected/enough_e, GO_ON_LEAST);
+    const float chance = v->expected >= enough_e || !lr_surface_is_even(v->x.surface) ? 1.0f : fmaxf(v->expected/enough_e, GO_ON_LEAST);
     return fminf(chance/job->work->indirect->path.chance[v->i], 1.0f);
 }
 
