@@ -28,7 +28,8 @@ static const line table[] = {
     {50, MISSING, LR_TRUTH_LIT, 2, 0, 1},
     {40, 0.25, ALL | LR_TRUTH_IN_MOTION, 1, 0.95, 10},
     {40, MISSING, ALL | LR_TRUTH_BEHIND_PANE, 0, 0, 1},
-    {NOTHING, 0, 0, 0, 0.5, 1},          // a range where nothing is
+    {NOTHING, 0, 0, 0, 0.6, 1},          // a range where nothing is, and believed
+    {NOTHING, 0, 0, 0, 0.4, 1},          // not believed
     {NOTHING, MISSING, 0, 0, 0, 1},
     {UNKNOWN, 0, 0, 0, 0, 1},            // outside the image: never counted
     {25, 0.25, 0, 0, 0.75, 1},           // its partner lies outside the other image
@@ -210,8 +211,9 @@ static void counts_are_those_of_the_table(void **state)
     assert_int_equal(group_of(c, "elevation 0..30 deg")->pixels, 11*PIXELS/2);   // the axis is level, and parts the line
     assert_int_equal(group_of(c, "elevation -30..0 deg")->pixels, 11*PIXELS/2);
     assert_null(group_of(c, "range 1-2 m"));
-    assert_int_equal(c->empty, 2*PIXELS);
-    assert_int_equal(c->invented, PIXELS);
+    assert_int_equal(c->empty, 3*PIXELS);
+    assert_int_equal(c->invented, 2*PIXELS);
+    assert_int_equal(c->believed, PIXELS);
     lr_score_free(&score);
 }
 
@@ -244,17 +246,22 @@ static void errors_are_those_of_the_table(void **state)
     const lr_score_group *g = group_of(&score.camera[0], "all");
     double square = 0.0, sum = 0.0, close = 0.0, expected = 0.0;
     int n = 0, right = 0;
-    double sorted[2][LINES*PIXELS];
+    double sorted[2][LINES*PIXELS], every[LINES*PIXELS], square_95 = 0.0;
     for (int l = 0; l < LINES; l++)
         for (int p = 0; p < PIXELS; p++) {
             const double e = error_m(l, p);
             if (!isfinite(truth_m(&table[l], p)) || !(found_m(&table[l], p) > 0.0))
                 continue;
+            every[n] = fabs(e);
             square += e*e, sum += e, n++;
             if (l != OUTSIDE && fabs(table[l].error_px) < 1.0)
                 sorted[0][right] = fabs(e), sorted[1][right] = fabs(e)/table[l].sigmas, close += fabs(e), expected += fabs(e)/table[l].sigmas, right++;
         }
     assert_rel(lr_score_rms(g), sqrt(square/n), FLOAT);
+    qsort(every, (size_t)n, sizeof *every, by_size);
+    for (int i = 0; i < n; i++)
+        square_95 += fmin(fmax(0.95*n - i, 0.0), 1.0)*every[i]*every[i];
+    assert_rel(lr_score_rms_95(g), sqrt(square_95/(0.95*n)), 0.013);  // the histogram as below
     assert_rel(g->sum, sum, FLOAT);
     assert_rel(lr_score_quantile(g, 0.5), 5.0*0.25/40.25, 0.013);   // a histogram of 100 cells a decade: 1.2 %, and the line's end 0.05 %
     assert_rel(lr_score_quantile(g, 0.95), 4.0*8.0/58.0, 0.013);
@@ -307,7 +314,9 @@ static void json_says_the_same_shares(void **state)
     assert_rel(figure(all, "bad_4_px"), 0.3, 1e-6);
     assert_rel(figure(all, "bad_1_percent"), 5.0/11, 1e-6);
     assert_rel(figure(all, "bad_5_percent"), 4.0/11, 1e-6);
-    assert_rel(figure(camera, "invented"), 0.5, 1e-6);
+    assert_rel(figure(camera, "invented"), 2.0/3, 1e-6);
+    assert_rel(figure(camera, "believed"), 1.0/3, 1e-6);
+    assert_rel(figure(all, "rms_95_m"), lr_score_rms_95(group_of(&score.camera[0], "all")), 1e-6);
     lr_json_free(json);
     lr_text_free(&text);
     lr_score_free(&score);
@@ -321,7 +330,7 @@ static void what_does_not_fit_is_refused(void **state)
     make_scan(1);
     make_depth(LINES - 1);
     assert_int_equal(lr_score_run(folder, 1, &score, &err), LR_ERR_PARSE);
-    assert_non_null(strstr(err.text, "depth/front/upper.npy: not float32 [14, 64], the shape of the camera's lines"));
+    assert_non_null(strstr(err.text, "depth/front/upper.npy: not float32 [15, 64], the shape of the camera's lines"));
 }
 
 static int set_up(void **state)

@@ -176,6 +176,7 @@ static void score_pixel_at(const scorer *s, int pixel, size_t i, lr_score_group 
     if (isinf(p.truth)) {
         part->empty++;
         part->invented += isfinite(p.range);
+        part->believed += isfinite(p.range) && p.confidence > 0.5f;
     }
     if (!isfinite(p.truth))
         return;
@@ -220,6 +221,7 @@ static lr_status collect(const scorer *s, lr_score_camera *out, lr_error *err)
     for (int k = 0; k < SHARES; k++) {
         out->empty += s->part[k].empty;
         out->invented += s->part[k].invented;
+        out->believed += s->part[k].believed;
         for (int b = 0; b < LR_SCORE_BINS; b++) {
             out->bin_count[b] += s->part[k].bin_count[b];
             out->bin_right[b] += s->part[k].bin_right[b];

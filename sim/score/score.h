@@ -33,7 +33,7 @@ typedef struct lr_score_group {
 
 typedef struct lr_score_camera {
     char module[64], camera[64];
-    int64_t empty, invented;           // pixels that see nothing; of those, with a finite range all the same
+    int64_t empty, invented, believed; // pixels that see nothing; of those, with a finite range all the same; with one of confidence above 0.5
     int has_px, has_confidence, has_sigma;
     int64_t bin_count[LR_SCORE_BINS], bin_right[LR_SCORE_BINS];  // by confidence: pixels with a range; of those, right within a pixel
     double bin_sum[LR_SCORE_BINS];     // of confidence
@@ -50,7 +50,8 @@ lr_status lr_score_run(const char *folder, int threads, lr_score *out, lr_error 
 
 // |range error| below which `share` of the found lie, to 1.2 %; NaN if none was found.
 double lr_score_quantile(const lr_score_group *group, double share);
-double lr_score_rms(const lr_score_group *group);             // [m]; NaN if none was found
+double lr_score_rms(const lr_score_group *group);             // [m]; NaN if none was found. That of the few farthest, where these are wrong
+double lr_score_rms_95(const lr_score_group *group);          // of the 95 % of the found with the least errors, to 1.2 %; NaN if none was found
 double lr_score_expected(const lr_score_group *group);        // mean of what depth/ expects [m]; NaN without
 double lr_score_achieved(const lr_score_group *group);        // 1.25 mean |error| over the same pixels: a Gaussian's deviation [m]
 // The same by medians, which a few far pixels do not rule: where range goes as one over disparity, means are those of the farthest.

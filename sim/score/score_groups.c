@@ -14,6 +14,8 @@ static int cell_of(double error_m)
     return cell < 0.0 ? 0 : cell >= LR_SCORE_CELLS ? LR_SCORE_CELLS - 1 : (int)cell;
 }
 
+static double middle_of(int cell) { return pow(10.0, (cell + 0.5)/100.0 - 7.0); }
+
 static void add_one(lr_score_group *g, const score_pixel *p)
 {
     const int found = isfinite(p->range);
@@ -123,7 +125,7 @@ static double quantile(const uint32_t cell[LR_SCORE_CELLS], int64_t count, doubl
     for (int c = 0; c < LR_SCORE_CELLS; c++) {
         sum += (double)cell[c];
         if (sum >= wanted && cell[c])
-            return pow(10.0, (c + 0.5)/100.0 - 7.0);
+            return middle_of(c);
     }
     return (double)INFINITY;
 }
@@ -131,6 +133,18 @@ static double quantile(const uint32_t cell[LR_SCORE_CELLS], int64_t count, doubl
 double lr_score_quantile(const lr_score_group *g, double share) { return quantile(g->error, g->found, share); }
 double lr_score_expected_median(const lr_score_group *g) { return quantile(g->sigma, g->sigma_count, 0.5); }
 double lr_score_achieved_median(const lr_score_group *g) { return 1.4826*quantile(g->close, g->sigma_count, 0.5); }
+
+double lr_score_rms_95(const lr_score_group *g)
+{
+    const double kept = 0.95*(double)g->found;
+    double left = kept, sum = 0.0;
+    for (int c = 0; c < LR_SCORE_CELLS && left > 0.0; c++) {
+        const double n = fmin((double)g->error[c], left), error = middle_of(c);
+        sum += n*error*error;
+        left -= n;
+    }
+    return g->found ? sqrt(sum/kept) : (double)NAN;
+}
 
 double lr_score_rms(const lr_score_group *g) { return g->found ? sqrt(g->square_sum/(double)g->found) : (double)NAN; }
 double lr_score_expected(const lr_score_group *g) { return g->sigma_count ? g->sigma_sum/(double)g->sigma_count : (double)NAN; }

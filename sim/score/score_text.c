@@ -26,6 +26,7 @@ static void group_json(const lr_score_group *g, lr_text *t)
     number(t, "median_m", lr_score_quantile(g, 0.5));
     number(t, "p95_m", lr_score_quantile(g, 0.95));
     number(t, "rms_m", lr_score_rms(g));
+    number(t, "rms_95_m", lr_score_rms_95(g));
     number(t, "bias_m", g->found ? g->sum/(double)g->found : (double)NAN);
     number(t, "subpixel_rms_px", lr_score_px_rms(g));
     number(t, "expected_m", lr_score_expected(g));
@@ -44,6 +45,7 @@ static void camera_json(const lr_score_camera *c, lr_text *t)
     lr_text_quote(t, c->camera);
     lr_text_add(t, ", \"empty_pixels\": %" PRId64 ", \"invented\": ", c->empty);
     lr_text_number(t, share(c->invented, c->empty));
+    number(t, "believed", c->has_confidence ? share(c->believed, c->empty) : (double)NAN);
     lr_text_add(t, ",\n      \"confidence\": [");
     for (int b = 0; c->has_confidence && b < LR_SCORE_BINS; b++) {
         lr_text_add(t, "%s\n        {\"from\": %.1f, \"pixels\": %" PRId64, b ? "," : "", 0.1*b, c->bin_count[b]);
@@ -98,6 +100,7 @@ static void group_row(const lr_score_group *g, lr_text *t)
         percent(t, share(g->bad_share[k], g->pixels), 2);
     millimetres(t, lr_score_quantile(g, 0.5));
     millimetres(t, lr_score_rms(g));
+    millimetres(t, lr_score_rms_95(g));
     millimetres(t, lr_score_quantile(g, 0.95));
     const double px = lr_score_px_rms(g);
     lr_text_add(t, isfinite(px) ? " %7.3f" : "       -", px);
@@ -122,13 +125,17 @@ void lr_score_write_table(const lr_score *score, lr_text *out)
     for (int i = 0; i < score->camera_count; i++) {
         const lr_score_camera *c = &score->camera[i];
         lr_text_add(out, "%s%s/%s\n", i ? "\n" : "", c->module, c->camera);
-        lr_text_add(out, "%-26s %9s %7s %31s %15s %26s %7s %23s\n", "", "", "found", "bad or missing %, beyond px", "beyond range", "range error mm", "under", "noise mm where right");
-        lr_text_add(out, "%-26s %9s %7s %7s %7s %7s %7s %7s %7s %8s %8s %8s %7s %8s %8s %5s\n", "pixels", "count", "%", "0.5", "1", "2", "4", "1 %", "5 %",
-                    "median", "rms", "95 %", "1px rms", "expected", "achieved", "ratio");
+        lr_text_add(out, "%-26s %9s %7s %31s %15s %35s %7s %23s\n", "", "", "found", "bad or missing %, beyond px", "beyond range", "range error mm", "under", "noise mm where right");
+        lr_text_add(out, "%-26s %9s %7s %7s %7s %7s %7s %7s %7s %8s %8s %8s %8s %7s %8s %8s %5s\n", "pixels", "count", "%", "0.5", "1", "2", "4", "1 %", "5 %",
+                    "median", "rms", "rms 95 %", "95 %", "1px rms", "expected", "achieved", "ratio");
         for (int g = 0; g < c->group_count; g++)
             group_row(&c->group[g], out);
         if (c->empty)
-            lr_text_add(out, "%-26s %9" PRId64 "  with a range all the same: %.2f %%\n", "nothing there", c->empty, 100.0*share(c->invented, c->empty));
+            lr_text_add(out, "%-26s %9" PRId64 "  with a range all the same: %.2f %%", "nothing there", c->empty, 100.0*share(c->invented, c->empty));
+        if (c->empty && c->has_confidence)
+            lr_text_add(out, ", believed (above 0.5): %.2f %%", 100.0*share(c->believed, c->empty));
+        if (c->empty)
+            lr_text_add(out, "\n");
         if (c->has_confidence)
             confidence_rows(c, out);
     }
