@@ -11,7 +11,7 @@
 #define MAX_STEPS 256           // only a guard, see path.c
 #define MOST_SURVIVAL 0.95f
 #define GO_ON_LEAST 0.1f        // chance to go on from where hardly any light is expected: what follows may still be brighter
-#define SHEET_SPREAD 0.1f      // a sheet met by way of a mirror from a matte surface is widened by this share of the way:
+#define SHEET_SPREAD 0.1f       // a sheet met by way of a mirror from a matte surface is widened by this share of the way:
                                 //   light there is smooth over the way's length, so what changes is of the square of it
 
 enum { KIND_CAMERA,             // straight from the camera, panes at most: its own light is the direct part

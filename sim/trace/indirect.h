@@ -110,7 +110,7 @@ typedef struct lr_receiver {
     float scale;
     int32_t object;
     lr_vec3f pixel_across;               // on the surface's plane per pixel width, for the first surface; else 0
-    float before_m;                      // straight way from the surface before that scattered; 0: there is none
+    float before_m;                      // straight way, panes at most, from the surface before that scattered; 0: there is none, or a mirror or glass on it
     int place;                           // on the path: LR_FIRST its first surface, LR_NEXT straight from that one if it has no lobe, or LR_LATER
     float at_across;                     // where in the pixel's width `point` is, -0.5 .. 0.5
     float factor[LR_MAX_LASERS];         // what an unit of radiance counts
@@ -134,7 +134,7 @@ typedef struct lr_worths {
     float block[LR_CHOICE_BLOCKS];
     int start[LR_CHOICE_BLOCKS], end[LR_CHOICE_BLOCKS], laser[LR_CHOICE_BLOCKS], second[LR_CHOICE_BLOCKS];
     int blocks;
-    float total, near;                  // of worth; near: of groups nearer than they are long
+    float total, near;                  // of worth; near: of groups that are near beside slack_m, see SHARE_APART in indirect_gather.c
     float near2, soft2;
     float offset_sigma, offset_patch;   // place across the pieces: of sheets in sigmas, of patches in sides
     lr_look look[LR_MAX_LASERS];        // of the point's surface
@@ -205,7 +205,7 @@ void lr_lit_piece_place(const lr_lit_piece *piece, const lr_fan_table *fan, floa
 // One connection to the curve. `random`: 6 numbers in [0, 1), then a key for more. Returns 0 if nothing can arrive.
 int lr_lit_curve_connect(lr_indirect *indirect, const lr_rig_module *module, const lr_receiver *x, const float random[6], uint32_t key,
                          lr_connection *out);            // trace/indirect_gather.c
-// Light of chained pieces right at x, times factor; `half_across`: averaged over the pixel's width. `spread_m`: widens the sheet.
+// Light of chained pieces right at x, times factor. `over_pixel`: averaged over the pixel's width. `spread_m`: widens the sheet.
 float lr_lit_curve_at(const lr_indirect *indirect, const lr_rig_module *module, const lr_receiver *x, int over_pixel, float spread_m);
 
 void lr_indirect_probes(const lr_line_job *job);         // trace/indirect_start.c: where paths start always

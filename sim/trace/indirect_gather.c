@@ -70,8 +70,9 @@ static int even(const lr_receiver *x) { return lr_surface_is_even(x->surface); }
 // The share of each way that a connection holds. Of a way over d from the curve and then b, with C = LR_NEAR_M and K = LR_CLOSE_M, the second
 // landing holds C^2/(d^2 + C^2) (b^2 + held)/(b^2 + C^2), held = C^2 K^2/(d^2 + K^2). It lives by the first factor; its connection, over b, counts by
 // the second. The path's connection, over d, holds the rest: d^2/(d^2 + K^2) (d^2 + K^2 + C^4/(b^2 + C^2))/(d^2 + C^2).
-// K is 0 for ways to later surfaces of a path than its first, and where a lobe plays a part: a landing very near would be too bright in its turn.
-typedef struct lr_ramp { float add, below, close2, hold; } lr_ramp;
+// K is 0 for ways to later surfaces of a path than its first, where landings right beside such a surface would be too bright in their turn, and where
+// the landing or the surface that it lights has a lobe. Then held is 0 and nothing else changes: the shares add up to one for any K.
+typedef struct lr_ramp { float add, below, close2, hold; } lr_ramp;   // of a connection over d: (d^2 + add + hold held) d^2/((d^2 + below) (d^2 + close2))
 
 static lr_ramp ramp_of(const lr_receiver *x, int second)
 {

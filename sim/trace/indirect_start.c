@@ -9,7 +9,7 @@
 #include "trace/indirect.h"
 
 #define STRIDE 16
-#define MIRROR_PATHS 8          // as many more where the first surface parts the light: each path finds one part of it, and the sheet in few
+#define MIRROR_PATHS 8          // times as many where the first surface mirrors or bends light: a path follows one of its ways, and few meet the sheet
 #define START_LEAST 0.1f        // chance to start where hardly any light is expected: more may come than a first look tells
 #define TURN2 0.03f             // half the square of how far normals of one surface may turn, as a share of its lobe's width
 
