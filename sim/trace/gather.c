@@ -11,6 +11,7 @@
 #include "trace/gather_more.h"
 #include "trace/gather_spread.h"
 #include "trace/sunlit.h"
+#include "trace/surface_eval.h"
 #include "trace/work.h"
 
 #define SPREAD_REACH 0.25f       // light is averaged within this share of the mean distance to where it comes from
@@ -23,11 +24,9 @@
 
 // ---- points ----------------------------------------------------------------------------------------------------------------------
 
-int lr_gather_matte(const lr_surface *surface) { return surface->kind == LR_MATERIAL_DIFFUSE || surface->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
-
 int lr_gather_coat(const lr_scene *scene, const lr_surface *surface)
 {
-    return lr_gather_matte(surface) ? 0 : lr_surface_has_base(surface) ? 1 + (int)(surface - scene->surface) : -1;
+    return lr_surface_is_matte(surface) ? 0 : lr_surface_has_base(surface) ? 1 + (int)(surface - scene->surface) : -1;
 }
 
 // Mean over bins of what a surface scatters evenly back to the head [1/sr].

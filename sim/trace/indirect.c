@@ -348,7 +348,7 @@ static void light_at(const lr_line_job *job, lr_ivertex *v)
 static float worth_going_on(const lr_line_job *job, const lr_ivertex *v)
 {
     const float enough_e = (float)job->tracer->def.faint_indirect_e/(float)job->tracer->def.indirect_samples;
-    const float chance = v->expected >= enough_e || !lr_surface_is_even(v->x.surface) ? 1.0f : fmaxf(v->expected/enough_e, GO_ON_LEAST);
+    const float chance = v->expected >= enough_e || !lr_surface_is_matte(v->x.surface) ? 1.0f : fmaxf(v->expected/enough_e, GO_ON_LEAST);
     return fminf(chance/job->work->indirect->path.chance[v->i], 1.0f);
 }
 
@@ -374,7 +374,7 @@ static int survives(const lr_line_job *job, const lr_ivertex *v, int clear_way, 
 static int32_t kind_after(const lr_line_job *job, const lr_ivertex *v, const lr_surface_sample *sample, int through)
 {
     if (!sample->specular)
-        return v->kind < KIND_NEXT && lr_surface_is_even(v->x.surface) ? KIND_NEXT : KIND_STRAIGHT;
+        return v->kind < KIND_NEXT && lr_surface_is_matte(v->x.surface) ? KIND_NEXT : KIND_STRAIGHT;
     if (through && v->x.surface->clear)
         return v->kind;
     if (v->kind >= KIND_NEXT)

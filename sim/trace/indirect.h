@@ -173,9 +173,6 @@ static inline int lr_surface_is_smooth(const lr_surface *s)
     return (s->specular && !s->clear) || (s->kind == LR_MATERIAL_COATED && !(s->alpha_x > 0.0f));
 }
 
-// Whether it scatters without a lobe.
-static inline int lr_surface_is_even(const lr_surface *s) { return s->kind == LR_MATERIAL_DIFFUSE || s->kind == LR_MATERIAL_ROUGH_DIFFUSE; }
-
 // Fans and floods from the laser, and what they share. Private to indirect_curve.c, indirect_chain.c and indirect_flood.c.
 typedef struct lr_fan {          // one laser's fan being followed
     const lr_line_job *job;

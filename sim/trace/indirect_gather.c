@@ -65,8 +65,6 @@ static float near_worth(const lr_lit_piece *p, float glow, float offset_sigma, c
     return x1 > x0 ? fmaxf(0.0f, glow*out*line_integral(at_foot, slope, v.gap2 + soft2, x0, x1)/v.length) : 0.0f;
 }
 
-static int even(const lr_receiver *x) { return lr_surface_is_even(x->surface); }
-
 // The share of each way that a connection holds. Of a way over d from the curve and then b, with C = LR_NEAR_M and K = LR_CLOSE_M, the second
 // landing holds C^2/(d^2 + C^2) (b^2 + held)/(b^2 + C^2), held = C^2 K^2/(d^2 + K^2). It lives by the first factor; its connection, over b, counts by
 // the second. The path's connection, over d, holds the rest: d^2/(d^2 + K^2) (d^2 + K^2 + C^4/(b^2 + C^2))/(d^2 + C^2).
@@ -76,9 +74,9 @@ typedef struct lr_ramp { float add, below, close2, hold; } lr_ramp;   // of a co
 
 static lr_ramp ramp_of(const lr_receiver *x, int second)
 {
-    const float c2 = LR_NEAR_M*LR_NEAR_M, b2 = x->before_m*x->before_m, close2 = x->place == LR_NEXT && even(x) ? LR_CLOSE_M*LR_CLOSE_M : 0.0f;
+    const float c2 = LR_NEAR_M*LR_NEAR_M, b2 = x->before_m*x->before_m, close2 = x->place == LR_NEXT && lr_surface_is_matte(x->surface) ? LR_CLOSE_M*LR_CLOSE_M : 0.0f;
     if (second)
-        return (lr_ramp){0.0f, c2, 0.0f, x->place == LR_FIRST && even(x) ? 1.0f : 0.0f};
+        return (lr_ramp){0.0f, c2, 0.0f, x->place == LR_FIRST && lr_surface_is_matte(x->surface) ? 1.0f : 0.0f};
     return b2 > 0.0f ? (lr_ramp){close2 + c2*c2/(b2 + c2), c2, close2, 0.0f} : (lr_ramp){0.0f, 0.0f, 0.0f, 0.0f};
 }
 
@@ -449,7 +447,7 @@ static float try_piece(lr_trial *t, float across, float along, uint32_t key, lr_
 int lr_lit_curve_connect(lr_indirect *in, const lr_rig_module *module, const lr_receiver *x, const float random[6], uint32_t key, lr_connection *out)
 {
     const float width2 = lr_dotf(x->pixel_across, x->pixel_across);
-    const int tries = even(x) ? 1 : CANDIDATES;
+    const int tries = lr_surface_is_matte(x->surface) ? 1 : CANDIDATES;
     lr_worths *w = &in->worths;
     out->value = out->expected = 0.0f;
     if (in->curve.count == 0)

@@ -5,6 +5,7 @@
 #include <math.h>
 
 #include "trace/indirect.h"
+#include "trace/surface_eval.h"
 
 typedef struct lr_sending { const lr_lit_piece *piece; lr_vec3f d; float power_w, length; } lr_sending;
 
@@ -63,7 +64,7 @@ static void land(const lr_fan *fan, const lr_sending *s, lr_vec3f point, lr_vec3
     if (c->count >= LR_CURVE_PIECES)
         return;
     const lr_vec3f light = lr_mulf(s->d, -1.0f);
-    const float c2 = LR_NEAR_M*LR_NEAR_M, close2 = LR_CLOSE_M*LR_CLOSE_M, held = lr_surface_is_even(surface) ? c2*close2/(s->length*s->length + close2) : 0.0f;
+    const float c2 = LR_NEAR_M*LR_NEAR_M, close2 = LR_CLOSE_M*LR_CLOSE_M, held = lr_surface_is_matte(surface) ? c2*close2/(s->length*s->length + close2) : 0.0f;
     c->piece[c->count++] = (lr_lit_piece){.a = point, .normal = lr_dotf(normal, light) >= 0.0f ? normal : lr_mulf(normal, -1.0f), .in0 = light, .in1 = light,
                                           .r0 = 1.0f, .r1 = 1.0f, .power_w = s->power_w, .laser = fan->index, .patch = 1, .held = held,
                                           .object = object, .surface = surface, .scale = scale};

@@ -31,7 +31,7 @@ static int is_matte(const lr_line_job *job, int k)
 {
     const lr_rays *rays = &job->work->rays;
     const lr_surface *surface = job->work->met[k].surface;
-    return rays->object[k] >= 0 && lr_gather_matte(surface) && !job->tracer->scene->object[rays->object[k]].motion &&
+    return rays->object[k] >= 0 && lr_surface_is_matte(surface) && !job->tracer->scene->object[rays->object[k]].motion &&
            job->tracer->lights.lamp_of_object[rays->object[k]] < 0;
 }
 

@@ -237,7 +237,7 @@ void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex
     lr_rays_set(&q->rays, slot, lr_offset_start(v, wi), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
 }
 
-static int has_lobe(const lr_surface *s) { return s->kind != LR_MATERIAL_DIFFUSE && s->kind != LR_MATERIAL_ROUGH_DIFFUSE && s->alpha_x > 0.0f; }
+static int has_lobe(const lr_surface *s) { return !lr_surface_is_matte(s) && s->alpha_x > 0.0f; }
 
 void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
 {

@@ -121,7 +121,7 @@ static int leaf_at(const lr_sunlit *s, lr_vec3f point, lr_vec3f to_sun)
     return node - (1 << s->levels);
 }
 
-static int has_lobe(const lr_surface *s) { return !lr_gather_matte(s) && !s->specular; }
+static int has_lobe(const lr_surface *s) { return !lr_surface_is_matte(s) && !s->specular; }
 
 // ---- the places -----------------------------------------------------------------------------------------------------------------
 

@@ -210,7 +210,6 @@ void lr_ambient_paths(const lr_line_job *job);                            // tra
 // Irradiance and reach of `count` points (at most LR_CHUNK_PIXELS) in two parts, from every other
 // of an even number of paths each; out (count x 2 x sources x ambient bins) adds up to the irradiance. near (count x sources) or NULL.
 void lr_gather_paths(lr_line_job *job, struct lr_gather_record *record, int count, int paths, float *out, struct lr_gather_near *near);  // trace/gather_paths.c
-int lr_gather_matte(const lr_surface *surface);                            // trace/gather.c
 // Points of one coat share their light: 0: matte; above: of this surface; -1: no light is gathered for it. trace/gather.c
 int lr_gather_coat(const lr_scene *scene, const lr_surface *surface);
 
