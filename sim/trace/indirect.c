@@ -106,7 +106,7 @@ static lr_status make_all(const lr_tracer *tracer, lr_indirect *in, lr_error *er
     LR_TRY(lr_rays_create(LR_CHUNK_RAYS, &in->shadow, err));
     in->fan_ray = malloc(LR_FAN_RAYS*sizeof *in->fan_ray);
     in->fan_next = malloc(LR_FAN_RAYS*sizeof *in->fan_next);
-    in->lit = malloc(LR_CURVE_PIECES*sizeof *in->lit);
+    in->lit = malloc(LR_LIT_POINTS*sizeof *in->lit);
     in->shadow_pixel = malloc(LR_CHUNK_RAYS*sizeof *in->shadow_pixel);
     in->shadow_laser = malloc(LR_CHUNK_RAYS*sizeof *in->shadow_laser);
     in->shadow_value = malloc(LR_CHUNK_RAYS*sizeof *in->shadow_value);

@@ -24,8 +24,9 @@
 
 #include "trace/work.h"
 
-#define LR_CURVE_PIECES 8192   // most lit pieces of one line
-#define LR_FAN_RAYS 8192       // most rays of a fan on their way at once
+#define LR_CURVE_PIECES 16384  // most lit pieces of one line: a whole flood by way of one mirror
+#define LR_LIT_POINTS 8192     // most ends of a fan's rays
+#define LR_FAN_RAYS 8192       // most of them on their way at once
 #define LR_NEAR_M 0.1f
 #define LR_CLOSE_M 0.005f      // in folds and edges both ways are short
 #define LR_FAN_NODES 4096      // table of fan angle over share of power
@@ -147,8 +148,10 @@ typedef struct lr_indirect {
     uint64_t seed;
     lr_lit_curve curve;
     lr_fan_ray *fan_ray, *fan_next;      // (LR_FAN_RAYS)
-    lr_lit_point *lit;                   // (LR_CURVE_PIECES)
+    lr_lit_point *lit;                   // (LR_LIT_POINTS)
     int lit_count;
+    float lit_least, leg_least, next_least;   // least weights: of what landed, of what goes on from this leg before and after thinning
+    uint32_t draws;                      // of chances to live on, so far
     int has_smooth;                      // the room has a surface that mirrors
     lr_rays rays, next, shadow;          // rays and next: LR_FAN_RAYS
     lr_ipath_state path, path_next;
@@ -180,13 +183,16 @@ typedef struct lr_fan {          // one laser's fan being followed
     int index, steps;
     uint32_t seed;
     lr_pose pose;                // laser to world
+    int end;                     // pieces up to here are this laser's
     float u[1025];               // share of power below each ray
 } lr_fan;
 void lr_fan_follow(const lr_fan *fan);   // trace/indirect_chain.c: in->rays and in->fan_ray into in->lit, sorted by chain and step
+void lr_fan_thin(const lr_fan *fan);     // fewer in->lit that count more, still sorted
 const lr_lit_point *lr_fan_find(const lr_indirect *in, uint32_t chain, int step);   // after lr_fan_follow; NULL: not there
 #define LR_FAN_BESIDE 4096       // step of the ray that goes one sigma beside ray `step` of a fan, where that one meets a mirror or glass
 void lr_second_landings(const lr_fan *fan, int first);   // trace/indirect_second.c: from pieces `first` on
 void lr_flood_patches(const lr_fan *fan);  // trace/indirect_flood.c
+lr_lit_piece *lr_fan_piece(const lr_fan *fan);   // trace/indirect_curve.c: a new one, all zero; NULL: there is no more room
 
 // Makes the curve of the job's module and line, unless it is the one in hand.
 void lr_lit_curve_make(const lr_line_job *job);          // trace/indirect_curve.c

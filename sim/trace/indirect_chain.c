@@ -1,13 +1,15 @@
 // SPDX-License-Identifier: Apache-2.0
 // Rays of a laser on their way to the surfaces that scatter: mirrors, panes, glass and smooth coats send them on and part their power.
+// Nothing is lost but by chance: whatever there is no room for, or too weak, lives on with a chance p and counts 1/p then.
 #include <math.h>
 #include <stdlib.h>
 
 #include "optics/fresnel.h"
 #include "trace/indirect.h"
 
-#define MAX_LEGS 64             // only a guard; weights fall fast
-#define WEIGHT_LEAST 1e-3f      // rays below live on by chance; more of them when there are many
+#define WEIGHT_LEAST 1e-3f      // rays below live on by chance; more of them when there are many, and
+#define LEGS_TWICE 8.0f         // twice as strong ones every so many legs, so that all end:
+#define MAX_LEGS 256            // only a guard, reached with a chance of 2^-22 at most
 
 typedef struct lr_meeting {     // a ray of the fan meets a surface
     const lr_fan_ray *ray;
@@ -20,16 +22,50 @@ typedef struct lr_meeting {     // a ray of the fan meets a surface
 
 enum { WAY_MIRROR = 1, WAY_THROUGH };
 
-// The same chance for all rays of one chain, so that neighbours stay together.
-static int lives(const lr_fan *fan, uint32_t chain, float *weight, int crowd)
+// The same chance for all rays of one chain, so that neighbours stay together; anew in each draw, since panes leave the chain as it is.
+static int lives(const lr_fan *fan, lr_fan_ray *ray, float least)
 {
-    const float least = crowd > LR_FAN_RAYS/2 ? 0.3f : crowd > LR_FAN_RAYS/4 ? 0.02f : WEIGHT_LEAST;
-    if (*weight >= least)
+    if (ray->weight >= least)
         return 1;
-    if (!(lr_uniform(lr_hash(fan->seed, chain))*least < *weight))
+    if (!(lr_uniform(lr_hash(lr_hash(fan->seed, ray->chain), fan->job->work->indirect->draws))*least < ray->weight))
         return 0;
-    *weight = least;
+    ray->weight = least;
     return 1;
+}
+
+void lr_fan_thin(const lr_fan *fan)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    const int before = in->lit_count;
+    while (in->lit_count > 0 && in->lit_count == before) {
+        in->lit_least *= 2.0f;
+        in->draws++;
+        in->lit_count = 0;
+        for (int i = 0; i < before; i++) {
+            lr_lit_point p = in->lit[i];
+            if (lives(fan, &p.ray, in->lit_least))
+                in->lit[in->lit_count++] = p;
+        }
+    }
+}
+
+// Likewise of the rays that go on.
+static void thin_next(const lr_fan *fan)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    const int before = in->next.count;
+    while (in->next.count > 0 && in->next.count == before) {
+        in->next_least *= 2.0f;
+        in->draws++;
+        in->next.count = 0;
+        for (int i = 0; i < before; i++) {
+            lr_fan_ray ray = in->fan_next[i];
+            if (!lives(fan, &ray, in->next_least))
+                continue;
+            in->fan_next[in->next.count] = ray;
+            lr_rays_copy(&in->next, in->next.count++, &in->next, i);
+        }
+    }
 }
 
 static void send_on(const lr_fan *fan, const lr_meeting *m, lr_vec3f d, float share, int way, int32_t medium)
@@ -45,8 +81,10 @@ static void send_on(const lr_fan *fan, const lr_meeting *m, lr_vec3f d, float sh
     }
     if (way == WAY_MIRROR)
         next.side = lr_madf(next.side, -2.0f*lr_dotf(next.side, m->normal), m->normal);
-    if (!(next.weight > 0.0f) || in->next.count >= LR_FAN_RAYS || !lives(fan, next.chain, &next.weight, in->rays.count))
+    if (!(next.weight > 0.0f) || !lives(fan, &next, in->leg_least))
         return;
+    if (in->next.count >= LR_FAN_RAYS)
+        thin_next(fan);
     const int slot = in->next.count++;
     const float side = lr_dotf(m->normal, d) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M;
     in->fan_next[slot] = next;
@@ -95,10 +133,11 @@ static void meet_mirror(const lr_fan *fan, const lr_meeting *m)
         send_on(fan, m, mirrored(m), sample.weight[m->bin], WAY_MIRROR, m->ray->medium);
 }
 
-static void land(lr_indirect *in, const lr_meeting *m)
+static void land(const lr_fan *fan, const lr_meeting *m)
 {
-    if (in->lit_count >= LR_CURVE_PIECES)
-        return;
+    lr_indirect *in = fan->job->work->indirect;
+    if (in->lit_count >= LR_LIT_POINTS)
+        lr_fan_thin(fan);
     lr_lit_point *p = &in->lit[in->lit_count++];
     *p = (lr_lit_point){.ray = *m->ray, .point = m->point, .direction = m->direction, .length = m->length,
                         .object = m->object, .surface = m->surface, .scale = m->scale};
@@ -130,8 +169,15 @@ static void meet(const lr_fan *fan, int i)
     } else {
         if (m.surface->kind == LR_MATERIAL_COATED && !(m.surface->alpha_x > 0.0f))
             send_on(fan, &m, mirrored(&m), lr_fresnel_dielectric_f(fabsf(lr_dotf(m.normal, m.direction)), m.surface->index_n[m.bin]), WAY_MIRROR, m.ray->medium);
-        land(in, &m);
+        land(fan, &m);
     }
+}
+
+// Of rays that go on without chance.
+static float least_of(int leg, int crowd)
+{
+    const float least = crowd > LR_FAN_RAYS/4 ? 0.02f : WEIGHT_LEAST;
+    return fmaxf(least, WEIGHT_LEAST*exp2f((float)leg/LEGS_TWICE));
 }
 
 static int by_chain_and_step(const void *x, const void *y)
@@ -145,9 +191,13 @@ static int by_chain_and_step(const void *x, const void *y)
 void lr_fan_follow(const lr_fan *fan)
 {
     lr_indirect *in = fan->job->work->indirect;
+    in->lit_least = WEIGHT_LEAST;
+    in->lit_count = 0;
     for (int leg = 0; leg < MAX_LEGS && in->rays.count > 0; leg++) {
         lr_work_intersect(fan->job, &in->rays, leg == 0 ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, LR_RAY_LASER);
         in->next.count = 0;
+        in->draws++;
+        in->next_least = in->leg_least = least_of(leg, in->rays.count);
         for (int i = 0; i < in->rays.count; i++)
             meet(fan, i);
         const lr_rays rays = in->rays;

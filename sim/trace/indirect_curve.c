@@ -56,7 +56,7 @@ static void start_fan(lr_fan *fan)
     lr_indirect *in = fan->job->work->indirect;
     const float shift = lr_uniform(lr_hash(fan->seed, 0x6c696e65u)) - 0.5f;
     const lr_vec3f origin = lr_v3f_of(fan->pose.origin), side = lr_v3f_of(fan->pose.rotation.y);
-    in->rays.count = in->lit_count = 0;
+    in->rays.count = 0;
     for (int i = 0; i <= fan->steps; i++) {
         fan->u[i] = i == 0 ? 0.0f : i == fan->steps ? 1.0f : ((float)i + shift)/(float)fan->steps;
         const int slot = in->rays.count++;
@@ -122,15 +122,17 @@ static void finish_piece(const lr_fan *fan, lr_lit_piece *piece, const lr_lit_po
     curve->chained |= p->ray.chained;
 }
 
-static lr_lit_piece *new_piece(const lr_fan *fan, float u0, float u1)
+lr_lit_piece *lr_fan_piece(const lr_fan *fan)
 {
     lr_lit_curve *curve = &fan->job->work->indirect->curve;
-    if (!(curve->count < LR_CURVE_PIECES && u0 != u1))
+    if (curve->count >= fan->end)
         return NULL;
     lr_lit_piece *piece = &curve->piece[curve->count++];
     *piece = (lr_lit_piece){0};   // nothing stays of the line before
     return piece;
 }
+
+static lr_lit_piece *new_piece(const lr_fan *fan, float u0, float u1) { return u0 != u1 ? lr_fan_piece(fan) : NULL; }
 
 // The piece on p's plane between t0 and t1 of the pencil, which carries the shares u0 .. u1.
 static void add_piece(const lr_fan *fan, const lr_pencil *pencil, const lr_lit_point *p, float t0, float t1, float u0, float u1)
@@ -235,10 +237,10 @@ static void half_step(const lr_fan *fan, const lr_lit_point *p, int other, const
 
 static int neighbours(const lr_lit_point *a, const lr_lit_point *b) { return a->ray.chain == b->ray.chain && b->ray.step == a->ray.step + 1; }
 
-static void make_pieces(const lr_fan *fan)
+static void pieces_of(const lr_fan *fan)
 {
     lr_indirect *in = fan->job->work->indirect;
-    for (int i = 0; i < in->lit_count; i++) {
+    for (int i = 0; i < in->lit_count && in->curve.count < fan->end; i++) {
         const lr_lit_point *p = &in->lit[i];
         if (p->ray.step >= LR_FAN_BESIDE)
             continue;
@@ -250,6 +252,17 @@ static void make_pieces(const lr_fan *fan)
             half_step(fan, p, p->ray.step + 1, before);
         if (!before && p->ray.step > 0)
             half_step(fan, p, p->ray.step - 1, after);
+    }
+}
+
+// What fills all room may have wanted more of it.
+static void make_pieces(const lr_fan *fan)
+{
+    lr_indirect *in = fan->job->work->indirect;
+    const int first = in->curve.count;
+    for (pieces_of(fan); in->curve.count >= fan->end; pieces_of(fan)) {
+        lr_fan_thin(fan);
+        in->curve.count = first;
     }
 }
 
@@ -335,7 +348,9 @@ static void add_laser(const lr_line_job *job, int index)
     lr_fan fan = {.job = job, .laser = laser, .index = index, .steps = job->tracer->def.curve_rays};
     const int most = LR_CURVE_PIECES/(4*job->module->laser_count);
     fan.steps = fan.steps < most ? fan.steps : most;
-    const int first = in->curve.count;
+    // Each laser has room for four pieces a ray of its sheet: one chain makes up to two, and second landings are up to one.
+    const int first = in->curve.count, end = first + (LR_CURVE_PIECES - first)/(job->module->laser_count - index);
+    fan.end = laser->def->mode == LR_LASER_SHEET ? end - fan.steps : end;
     uint64_t when;
     memcpy(&when, &job->moment.time_s, sizeof when);
     fan.seed = lr_hash(lr_hash((uint32_t)job->tracer->def.seed, (uint32_t)(when ^ (when >> 32))), (uint32_t)(in->module*LR_MAX_LASERS + index));
@@ -348,6 +363,7 @@ static void add_laser(const lr_line_job *job, int index)
         make_pieces(&fan);
     }
     const int second = in->curve.count;
+    fan.end = end;
     if (laser->def->mode == LR_LASER_SHEET)
         lr_second_landings(&fan, first);
     tabulate(&in->curve, first, laser->bin);
@@ -366,6 +382,7 @@ void lr_lit_curve_make(const lr_line_job *job)
     in->module = module;
     in->seed = job->tracer->def.seed;
     in->time_s = job->moment.time_s;
+    in->draws = 0;
     curve->count = curve->group_count = curve->chained = 0;
     for (int l = 0; l < job->module->laser_count; l++) {
         const lr_laser_def *def = job->module->laser[l].def;

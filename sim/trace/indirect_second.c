@@ -2,6 +2,7 @@
 // Points of a second landing: light that the curve sends a short way on, found from the laser. From places even in power rays go out as
 // the surface scatters; those that land near live on by chance, the nearer the surer. The paths' own connections hold the rest: lr_ramp in indirect_gather.c.
 // Source: Veach, Robust Monte Carlo Methods for Light Transport Simulation (1997), ch. 9: two ways to the same light, weighed to one.
+#include <assert.h>
 #include <math.h>
 
 #include "trace/indirect.h"
@@ -60,14 +61,13 @@ static int lives_on(const lr_fan *fan, int k, float length)
 
 static void land(const lr_fan *fan, const lr_sending *s, lr_vec3f point, lr_vec3f normal, int32_t object, const lr_surface *surface, float scale)
 {
-    lr_lit_curve *c = &fan->job->work->indirect->curve;
-    if (c->count >= LR_CURVE_PIECES)
-        return;
+    lr_lit_piece *piece = lr_fan_piece(fan);
+    assert(piece);   // there is room for all that were sent
     const lr_vec3f light = lr_mulf(s->d, -1.0f);
     const float c2 = LR_NEAR_M*LR_NEAR_M, close2 = LR_CLOSE_M*LR_CLOSE_M, held = lr_surface_is_matte(surface) ? c2*close2/(s->length*s->length + close2) : 0.0f;
-    c->piece[c->count++] = (lr_lit_piece){.a = point, .normal = lr_dotf(normal, light) >= 0.0f ? normal : lr_mulf(normal, -1.0f), .in0 = light, .in1 = light,
-                                          .r0 = 1.0f, .r1 = 1.0f, .power_w = s->power_w, .laser = fan->index, .patch = 1, .held = held,
-                                          .object = object, .surface = surface, .scale = scale};
+    *piece = (lr_lit_piece){.a = point, .normal = lr_dotf(normal, light) >= 0.0f ? normal : lr_mulf(normal, -1.0f), .in0 = light, .in1 = light,
+                             .r0 = 1.0f, .r1 = 1.0f, .power_w = s->power_w, .laser = fan->index, .patch = 1, .held = held,
+                             .object = object, .surface = surface, .scale = scale};
 }
 
 // Where they land; panes are gone through, mirrors and glass are left to the paths.
