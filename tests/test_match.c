@@ -297,6 +297,10 @@ static void wrong_settings_are_named(void **unused)
     assert_int_equal(lr_matcher_create(&pair, &def, &m, &err), LR_ERR_RANGE);
     assert_string_equal(err.text, "match: winners_error: 0 is not above 0");
     def = lr_match_def_default();
+    def.spread_lines = 1.5;
+    assert_int_equal(lr_matcher_create(&pair, &def, &m, &err), LR_ERR_RANGE);
+    assert_string_equal(err.text, "match: spread_lines: 1.5 is not in 0 .. 1");
+    def = lr_match_def_default();
     def.near_m = 1e-3;
     assert_int_equal(lr_matcher_create(&pair, &def, &m, &err), LR_ERR_RANGE);
     assert_non_null(strstr(err.text, "candidates, more than"));

@@ -18,7 +18,7 @@
 // dark. All were chosen on sectors from 20, 140 and 260 degrees of the demo rooms and held on those from 80, 200 and 320.
 lr_match_def lr_match_def_default(void)
 {
-    return (lr_match_def){.near_m = 0.5, .window = 6, .small_step = 8, .large_step = 205, .refine_window = 7, .winners_error = 0.4};
+    return (lr_match_def){.near_m = 0.5, .window = 6, .small_step = 8, .large_step = 205, .refine_window = 7, .spread_lines = 1.0, .winners_error = 0.4};
 }
 
 static lr_status check(const lr_match_def *d, lr_error *err)
@@ -34,6 +34,8 @@ static lr_status check(const lr_match_def *d, lr_error *err)
                        255 - LR_MATCH_COST_MAX);
     if (!(d->refine_window >= 3 && d->refine_window <= 15))
         return lr_fail(err, LR_ERR_RANGE, "match: refine_window: %d is not in 3 .. 15", d->refine_window);
+    if (!(d->spread_lines >= 0.0 && d->spread_lines <= 1.0))
+        return lr_fail(err, LR_ERR_RANGE, "match: spread_lines: %g is not in 0 .. 1", d->spread_lines);
     if (!(d->winners_error > 0.0))
         return lr_fail(err, LR_ERR_RANGE, "match: winners_error: %g is not above 0", d->winners_error);
     return LR_OK;
@@ -113,6 +115,24 @@ static void place_candidates(lr_matcher *m, int pixel)
     }
 }
 
+// (v, 1 - 2v, v) with itself, v a quarter of the variance asked for: 1:4:6:4:1 at 1 line, nothing but the line itself at 0.
+static void make_mean(lr_matcher *m)
+{
+    const double v = 0.25*m->def.spread_lines*m->def.spread_lines, c = 1.0 - 2.0*v, half[3] = {v, c, v};
+    double mean[LR_MATCH_MEAN] = {0}, alike[LR_MATCH_MEAN] = {0};
+    for (int a = 0; a < 3; a++)
+        for (int b = 0; b < 3; b++)
+            mean[a + b] += half[a]*half[b];
+    for (int apart = 0; apart < LR_MATCH_MEAN; apart++)
+        for (int l = apart; l < LR_MATCH_MEAN; l++)
+            alike[apart] += mean[l]*mean[l - apart];
+    m->noise = (float)alike[0];
+    for (int l = 0; l < LR_MATCH_MEAN; l++) {
+        m->mean[l] = (float)mean[l];
+        m->alike[l] = (float)(alike[l]/alike[0]);
+    }
+}
+
 static lr_status make_tables(const lr_pair *pair, lr_matcher *m, lr_error *err)
 {
     for (int s = 0; s < 2; s++)
@@ -151,6 +171,7 @@ lr_status lr_matcher_create(const lr_pair *pair, const lr_match_def *def, lr_mat
     if (!m)
         return lr_fail(err, LR_ERR_MEMORY, "match: out of memory");
     m->def = *def;
+    make_mean(m);
     const lr_status s = make_tables(pair, m, err);
     if (s != LR_OK)
         lr_matcher_destroy(m);
@@ -274,10 +295,9 @@ void lr_match_work_destroy(lr_match_work *w)
 
 // ---- A block of lines ----
 
-// Lines averaged 1:4:6:4:1; the first and last repeat.
-static void average(const float *signal, int lines, int pixels, float *mean)
+// Lines averaged; the first and last repeat.
+static void average(const lr_matcher *m, const float *signal, int lines, int pixels, float *mean)
 {
-    static const float weight[5] = {0.0625f, 0.25f, 0.375f, 0.25f, 0.0625f};
     for (int l = 0; l < lines; l++) {
         float *out = mean + (size_t)l*(size_t)pixels;
         memset(out, 0, (size_t)pixels*sizeof *out);
@@ -285,7 +305,7 @@ static void average(const float *signal, int lines, int pixels, float *mean)
             const int from = l + d < 0 ? 0 : l + d >= lines ? lines - 1 : l + d;
             const float *in = signal + (size_t)from*(size_t)pixels;
             for (int i = 0; i < pixels; i++)
-                out[i] += weight[d + 2]*in[i];
+                out[i] += m->mean[d + 2]*in[i];
         }
     }
 }
@@ -307,7 +327,7 @@ void lr_match_block(const lr_matcher *m, lr_match_work *w, const float *const si
 {
     assert(lines <= w->lines && first >= 0 && count > 0 && first + count <= lines);
     for (int s = 0; s < 2; s++)
-        average(signal[s], lines, m->side[s].pixels, w->mean[s]);
+        average(m, signal[s], lines, m->side[s].pixels, w->mean[s]);
     for (int l = 0; l < lines; l++) {
         if (l % LR_MATCH_TOGETHER == 0)
             lr_match_costs(m, w, l, lines);

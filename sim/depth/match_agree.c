@@ -141,10 +141,9 @@ static inline void add_line(const float *restrict q, const float *restrict own_s
     }
 }
 
-// Squared error of a sum over lines whose noise went through the same 1:4:6:4:1 mean, and so is alike to these shares between lines.
-static inline void averaged_variance(float share[AROUND][BESIDE], float *restrict out)
+// Squared error of a sum over lines whose noise went through the same mean, and so is alike between lines.
+static inline void averaged_variance(float share[AROUND][BESIDE], const float alike[LR_MATCH_MEAN], float *restrict out)
 {
-    static const float alike[5] = {1.0f, 56.0f/70.0f, 28.0f/70.0f, 8.0f/70.0f, 1.0f/70.0f};
     for (int p = 0; p < BESIDE; p++)
         out[p] = 0.0f;
     for (int a = 0; a < AROUND; a++)
@@ -155,7 +154,7 @@ static inline void averaged_variance(float share[AROUND][BESIDE], float *restric
 
 typedef struct smoothed { float inverse[BESIDE], sigma[BESIDE], across[BESIDE]; } smoothed;
 
-LR_WIDE_WHOLE static void smooth_beside(const lr_match_work *w, int from, size_t pixels, int i, int line, int first, int end, smoothed *restrict out)
+LR_WIDE_WHOLE static void smooth_beside(const lr_matcher *m, const lr_match_work *w, int from, size_t pixels, int i, int line, int first, int end, smoothed *restrict out)
 {
     const size_t at = (size_t)line*pixels + (size_t)i;
     means a = {0};
@@ -169,7 +168,7 @@ LR_WIDE_WHOLE static void smooth_beside(const lr_match_work *w, int from, size_t
             add_line(q, sigma, per_q, w->agreed[from] + there, w->sigma[from] + there, w->common[from] + there, (float)(LR_MATCH_SMOOTH + 1 - (d < 0 ? -d : d)),
                      d ? 1.0f : 0.0f, a.share[d + LR_MATCH_SMOOTH], &a);
         }
-    averaged_variance(a.share, variance);
+    averaged_variance(a.share, m->alike, variance);
     for (int p = 0; p < BESIDE; p++) {
         const float error = sqrtf(variance[p]), other = a.others[p] > 0.0f ? fabsf((a.other_sum[p]/a.others[p] - q[p])*per_q[p]) : 4.0f;
         out->across[p] = other < 4.0f ? other : 4.0f;
@@ -188,7 +187,7 @@ void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, 
         smoothed s;
         arounds a;
         mean_around(w, from, (size_t)pixels, i, line, first, end, &a);
-        smooth_beside(w, from, (size_t)pixels, i, line, first, end, &s);
+        smooth_beside(m, w, from, (size_t)pixels, i, line, first, end, &s);
         for (int p = 0; p < BESIDE && i + p < pixels; p++) {
             out[i + p] = s.inverse[p];
             lr_match_clue *clue = &w->clue[from][(size_t)line*(size_t)pixels + (size_t)(i + p)];

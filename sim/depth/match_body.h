@@ -21,7 +21,7 @@
 #define LR_MATCH_SMOOTH 3        // lines on either side that a match is averaged with
 #define LR_MATCH_AROUND 24       // pixels on either side whose matches speak for one another
 #define LR_MATCH_APART_PX 2.0f   // two maps further apart do not mean one point; nearer, confidence tells
-#define LR_MATCH_NOISE 0.2734f   // variance left of 1 by averaging lines 1:4:6:4:1
+#define LR_MATCH_MEAN 5          // lines averaged
 
 typedef struct match_side {      // one view as reference
     int pixels;
@@ -41,6 +41,9 @@ struct lr_matcher {
     int upsample;                // positions per pixel of the lower view in `place`
     uint16_t *place;             // (upper pixels x padded) in the upsampled lower line
     int16_t *first, *last;       // (upper pixels) candidates inside the lower line; last < first: none
+    float mean[LR_MATCH_MEAN];   // weights of the lines averaged
+    float noise;                 // variance that they leave of 1
+    float alike[LR_MATCH_MEAN];  // correlation of the noise left in lines so far apart
     match_side side[2];
 };
 

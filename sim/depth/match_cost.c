@@ -7,7 +7,7 @@
 
 #define LINES LR_MATCH_TOGETHER
 #define LEVEL_RADIUS 14      // pixels on either side that a pixel is levelled by
-#define LEVEL_FLOOR 4.0f     // added to the local variance: 15 times the noise left, so that noise alone stays small
+#define LEVEL_FLOOR 14.6f    // added to the local variance, by the noise left: noise alone stays small
 #define LEVEL_SCALE 40.0f    // steps per local standard deviation
 #define LEVEL_PER_MEAN 1.2533f  // standard deviation by mean deviation of a Gaussian, sqrt(pi/2)
 #define DIFFERENCE_MAX 160   // larger differences count no more: an outlier in the window costs at most this
@@ -28,7 +28,7 @@ static void box_mean(const float *in, int count, float *out)
 
 // in less its local mean, by its local mean deviation and the noise. The mean deviation, unlike the variance, is hardly moved by a
 // single bright pixel: a glint or a defect does not flatten its neighbours. `spare` is as long as `in`.
-static void level(const float *in, int count, float *out, float *spare)
+static void level(const float *in, int count, float noise, float *out, float *spare)
 {
     box_mean(in, count, out);
     for (int i = 0; i < count; i++) {
@@ -38,7 +38,7 @@ static void level(const float *in, int count, float *out, float *spare)
     box_mean(spare, count, spare + count);
     for (int i = 0; i < count; i++) {
         const float deviation = LEVEL_PER_MEAN*spare[count + i];
-        out[i] *= LEVEL_SCALE/sqrtf(deviation*deviation + LEVEL_FLOOR);
+        out[i] *= LEVEL_SCALE/sqrtf(deviation*deviation + LEVEL_FLOOR*noise);
     }
 }
 
@@ -82,10 +82,10 @@ LR_WIDE static void bounds(const uint8_t *restrict in, int count, int slack, uin
 static void level_lines(const lr_matcher *m, lr_match_work *w, int line, int slot)
 {
     const int nu = m->side[0].pixels, nl = m->side[1].pixels;
-    level(w->mean[0] + (size_t)line*(size_t)nu, nu, w->scratch, w->scratch + nu);
+    level(w->mean[0] + (size_t)line*(size_t)nu, nu, m->noise, w->scratch, w->scratch + nu);
     for (int i = 0; i < nu; i++)
         w->upper[LINES*i + slot] = to_byte(w->scratch[i]);
-    level(w->mean[1] + (size_t)line*(size_t)nl, nl, w->scratch, w->scratch + nl);
+    level(w->mean[1] + (size_t)line*(size_t)nl, nl, m->noise, w->scratch, w->scratch + nl);
     const int places = (nl - 1)*m->upsample + 1, slack = m->upsample/2;
     uint8_t *fine = w->lower8[0] + slack;
     upsample(w->scratch, nl, m->upsample, fine);

@@ -244,7 +244,7 @@ static inline void sample(const float *spline, int count, const float *step, win
         }
 }
 
-static inline void solve(windows *v, answers *out)
+static inline void solve(const lr_matcher *m, windows *v, answers *out)
 {
     float mean[BESIDE] = {0}, ab[BESIDE] = {0}, db[BESIDE] = {0}, bb[BESIDE] = {0};
     for (int s = 0; s < v->samples; s++)
@@ -264,7 +264,7 @@ static inline void solve(windows *v, answers *out)
         out->step[p] = gain > GAIN_LEAST ? -db[p]/(gain*v->power[p]) : 0.0f;
         out->gain[p] = gain;
         out->rest[p] = larger(rest, 0.0f)/larger(v->count[p] - 3.0f, 1.0f);
-        out->noise[p] = LR_MATCH_NOISE*(1.0f + g2);
+        out->noise[p] = m->noise*(1.0f + g2);
         out->fixed[p] = FIXED_VARIANCE*(g2*v->a_mean[p]*v->a_mean[p] + mean[p]*mean[p]);
         out->likeness[p] = ab[p]/sqrtf(larger(v->a_power[p]*bb[p], 1e-12f));
         // Noise is at least what is expected and more where intensities do not fit: speckle and a bent surface leave more, and what is left tells.
@@ -307,7 +307,7 @@ LR_WIDE_WHOLE static void refine_beside(const lr_matcher *m, const lr_match_work
     make_drive(m, &c, &v);
     for (int round = 0; round < ROUNDS; round++) {
         sample(spline, other, step, &v);
-        solve(&v, &a);
+        solve(m, &v, &a);
         for (int p = 0; p < BESIDE; p++) {
             step[p] = (a.light[p]*a.step[p] + known*(float)(line_q[p] - a.q[p]))/(a.light[p] + known);
             a.q[p] += (double)step[p];
