@@ -80,8 +80,9 @@ static inline void brute_random(lr_rays *rays, int count, lr_vec3 lo, lr_vec3 hi
 {
     rays->count = count;
     for (int k = 0; k < count; k++) {
-        const lr_vec3 o = {room_between(state, lo.x, hi.x), room_between(state, lo.y, hi.y), room_between(state, lo.z, hi.z)};
-        brute_set(rays, k, o, brute_direction(state), 0, (double)INFINITY, room_uniform(state));
+        const lr_vec3 o = room_point(state, lo, hi);
+        const double time_s = room_uniform(state);
+        brute_set(rays, k, o, brute_direction(state), 0, (double)INFINITY, time_s);
     }
 }
 

@@ -243,6 +243,13 @@ static inline const lr_motion *room_move(room *r, int object, const lr_motion *o
 static inline double room_uniform(uint32_t *state) { return (double)lr_uniform(lr_hash((*state)++, 0x5eedu)); }
 static inline double room_between(uint32_t *state, double lo, double hi) { return lo + (hi - lo)*room_uniform(state); }
 
+// Three of them, evenly in a box. In this order: what the arguments of one call draw comes in an order of the compiler's choice.
+static inline lr_vec3 room_point(uint32_t *state, lr_vec3 lo, lr_vec3 hi)
+{
+    const double x = room_between(state, lo.x, hi.x), y = room_between(state, lo.y, hi.y), z = room_between(state, lo.z, hi.z);
+    return lr_v3(x, y, z);
+}
+
 // One of the curved kinds, 4 to 25 cm across.
 static inline lr_curved room_any_curved(uint32_t *state)
 {

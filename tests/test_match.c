@@ -66,7 +66,11 @@ static double uniform(void)  // xorshift64*: Vigna, ACM TOMS 42(4), 2016
     state ^= state >> 12, state ^= state << 25, state ^= state >> 27;
     return (double)((state*2685821657736338717u) >> 11)/9007199254740992.0;
 }
-static double gaussian(void) { return sqrt(-2.0*log(1.0 - uniform()))*cos(2.0*LR_PI*uniform()); }
+static double gaussian(void)
+{
+    const double size = sqrt(-2.0*log(1.0 - uniform())), turn = 2.0*LR_PI*uniform();
+    return size*cos(turn);
+}
 
 enum { DOTS = 260 };
 static double dot_at[DOTS], dot_peak[DOTS];
