@@ -155,10 +155,10 @@ static void behind_boards(void **state)
 }
 
 // A mirror on the ground sends the sun's light to a black wall: paths from the wall find the sun's picture in it, enlarged, so that all that the mirror takes in
-// arrives there: reflectance x irradiance on the ground x area.
+// arrives there: reflectance x irradiance on the ground x area. One at rest would be looked at by each pixel (tests/test_sun_mirror.c), so this one is said to move.
 #define MIRROR                                                                                                                      \
     "{\"format\": \"lanternroom-scene/1\", \"name\": \"mirror\", \"objects\": ["                                                      \
-    "{\"shape\": \"rectangle\", \"size_m\": [3, 3], \"material\": {\"kind\": \"mirror\", \"reflectance\": 0.9}},"                     \
+    "{\"shape\": \"rectangle\", \"size_m\": [3, 3], \"motion\": [{\"time_s\": 0, \"center_m\": [0, 0, 0]}], \"material\": {\"kind\": \"mirror\", \"reflectance\": 0.9}}," \
     "{\"shape\": \"box\", \"size_m\": [0.1, 60, 40], \"center_m\": [3.05, 0, 20], \"material\": {\"kind\": \"diffuse\", \"reflectance\": 0}}]," \
     " \"lights\": [{\"kind\": \"sun\", \"elevation_deg\": 45, \"azimuth_deg\": 270}], \"head_pose\": {\"position_m\": [-10, 0, 1]}}"
 

@@ -44,7 +44,7 @@ static void shade_is_dark_and_mostly_known(void **state)
         const lr_frame3f frame = lr_frame_aroundf(lr_v3f_of(lr_v3(flat*cos(turn), flat*sin(turn), up)));
         lr_sun_shade shade;
         int known = 0, dark = 0;
-        assert_int_equal(lr_sun_shade_create(lr_bvh_opaque(bvh), frame, SINE, lr_v3(0, 0, 1.2), &shade, NULL), LR_OK);
+        assert_int_equal(lr_sun_shade_create(lr_bvh_facets(bvh, LR_LAYER_OPAQUE), frame, SINE, lr_v3(0, 0, 1.2), &shade, NULL), LR_OK);
         for (int b = 0; b < BATCHES; b++) {
             brute_random(&rays, COUNT, lr_v3(-3.5, -3.0, 0.001), lr_v3(3.5, 3.0, 3.5), &seed);   // some are outside, some on the roof
             for (int i = 0; i < COUNT; i++) {   // up to the very edge of the disc

@@ -82,6 +82,20 @@ static int draw_glass(const lr_surface *s, lr_vec3f wo, float w, lr_surface_samp
     return 1;
 }
 
+void lr_surface_mirrored(const lr_surface *s, float scale, float cosine, float share[LR_MAX_BINS])
+{
+    const float c = fminf(1.0f, fabsf(cosine));
+    float through;
+    assert(s->specular);
+    for (int b = 0; b < s->bin_count; b++)
+        switch (s->kind) {
+        case LR_MATERIAL_PANE: pane_shares(s->index_n[b], s->transmittance_normal[b], c, &share[b], &through); break;
+        case LR_MATERIAL_GLASS: share[b] = lr_fresnel_dielectric_f(c, s->index_n[b]); break;
+        case LR_MATERIAL_MIRROR: share[b] = scale*s->reflectance[b]; break;
+        default: share[b] = scale*lr_fresnel_conductor_f(c, s->index_n[b], s->index_k[b]); break;
+        }
+}
+
 int lr_surface_draw_smooth(const lr_surface *surface, float scale, lr_vec3f wo, float w, lr_surface_sample *sample)
 {
     sample->specular = 1;
@@ -89,14 +103,10 @@ int lr_surface_draw_smooth(const lr_surface *surface, float scale, lr_vec3f wo, 
         return draw_pane(surface, wo, w, sample);
     if (surface->kind == LR_MATERIAL_GLASS)
         return draw_glass(surface, wo, w, sample);
-    assert(surface->kind == LR_MATERIAL_MIRROR || surface->kind == LR_MATERIAL_METAL);
-    const float c = fminf(1.0f, fabsf(wo.z));
-    sample->wi = lr_v3f(-wo.x, -wo.y, wo.z);
     float sum = 0.0f;
-    for (int b = 0; b < surface->bin_count; b++) {
-        const float r = surface->kind == LR_MATERIAL_MIRROR ? surface->reflectance[b]
-                      : lr_fresnel_conductor_f(c, surface->index_n[b], surface->index_k[b]);
-        sum += sample->weight[b] = scale*r;
-    }
+    lr_surface_mirrored(surface, scale, wo.z, sample->weight);
+    sample->wi = lr_v3f(-wo.x, -wo.y, wo.z);
+    for (int b = 0; b < surface->bin_count; b++)
+        sum += sample->weight[b];
     return sum > 0.0f;
 }

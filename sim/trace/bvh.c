@@ -592,7 +592,7 @@ void lr_bvh_occluded_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order)
 
 int lr_bvh_may_be_pane(const lr_bvh *bvh, int object) { return bvh->may_be_pane[object]; }
 
-const lr_facets *lr_bvh_opaque(const lr_bvh *bvh) { return &bvh->facets[LR_LAYER_OPAQUE]; }
+const lr_facets *lr_bvh_facets(const lr_bvh *bvh, lr_layer layer) { return &bvh->facets[layer]; }
 
 int lr_bvh_has_panes(const lr_bvh *bvh)
 {

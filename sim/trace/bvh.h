@@ -8,6 +8,7 @@
 
 #include "core/status.h"
 #include "scene/scene.h"
+#include "trace/facets.h"
 
 typedef struct lr_bvh lr_bvh;
 
@@ -47,7 +48,7 @@ void lr_bvh_intersect(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 void lr_bvh_occluded(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);
 
 int lr_bvh_has_panes(const lr_bvh *bvh);
-const struct lr_facets *lr_bvh_opaque(const lr_bvh *bvh);   // triangles at rest that are not panes, in the world
+const lr_facets *lr_bvh_facets(const lr_bvh *bvh, lr_layer layer);   // triangles at rest, in the world
 int lr_bvh_may_be_pane(const lr_bvh *bvh, int object);   // 0: none of the object's surfaces is a pane
 // As lr_bvh_occluded, and which of the rays that are not blocked meet a pane.
 void lr_bvh_occluded_panes(const lr_bvh *bvh, lr_rays *rays, lr_ray_order order);

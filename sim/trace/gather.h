@@ -7,7 +7,7 @@
 // Points lie where rays from the middle of the head on an even grid of directions meet the room. They gather three times: first by a few full
 // light paths; then twice by more that end where they meet a surface at which the round before, averaged, knows the light, so that one cheap ray
 // brings home what many paths found, and by links to places in sunlight (trace/sunlit.h). The averaging of earlier rounds is the only bias of a
-// point's light, but that what mirrors and narrow lobes cast of the sun is blurred (trace/path.c). Points of a tile of the grid share one even set
+// point's light, but that what bent mirrors and narrow lobes cast of the sun is blurred (trace/path.c). Points of a tile of the grid share one even set
 // of paths. Where an aim for the noise is set, points get more paths in the last round, as the scatter of the round before, their surface and the
 // camera say.
 // After each round neighbours on the same surface are averaged, to what light that changes evenly is here, within a part of their mean distance to

@@ -165,6 +165,7 @@ void lr_gather_paths(lr_line_job *job, lr_gather_record *record, int count, int 
         path->sample[slot] = record[slot/paths].place*(uint32_t)(paths/2) + (uint32_t)(slot % paths/2);
         path->straight[slot] = 0;
         path->blurred[slot] = 0;
+        path->by_mirror[slot] = 0;
         path->per_m[slot] = 0.0f;
         work->rays.time_s[slot] = 0.0f;
         for (int b = 0; b < bins; b++)

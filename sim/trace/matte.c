@@ -133,7 +133,7 @@ LR_WIDE_WHOLE static void aim_at_sun(const lr_lights *lights, const block *b, co
     }
 }
 
-// What the answer counts where light is too faint to be asked for always: see path.c.
+// What the answer counts where light is too faint to be asked for always: see path_ask.c.
 static float faint(float expected_e, float faint_e, float v)
 {
     return !(expected_e < faint_e) ? 1.0f : v*faint_e < expected_e ? faint_e/expected_e : 0.0f;
@@ -159,7 +159,7 @@ static void ask_sun(const lr_line_job *job, const block *b)
         const float factor = sun.value[i]*faint(expected, lr_faint_e(job, work->path.pixel[k]), v[i]);
         if (factor == 0.0f)
             continue;
-        const int slot = q->rays.count++;
+        const int slot = lr_queue_place(job, q);
         for (int bin = 0; bin < bins; bin++)
             q->weight[bin*LR_CHUNK_RAYS + slot] = b->carry[bin][i]*factor;
         q->path[slot] = k;
@@ -224,11 +224,27 @@ static void ask_lamps(const lr_line_job *job, const block *b)
     }
 }
 
+// In mirrors: few places see it there, and are worked out one by one.
+static void ask_mirrored_sun(const lr_line_job *job, const block *b)
+{
+    for (int i = 0; i < b->count; i++) {
+        const int k = b->slot[i];
+        const lr_vec3f point = get(&b->point, i);
+        if (!job->work->done[k] || !lr_sun_mirrors_near(&job->tracer->sun_mirrors, point))
+            continue;
+        const lr_vertex vertex = {.i = k, .step = 0, .surface = job->work->met[k].surface, .scale = job->work->met[k].scale, .point = point,
+                                  .normal = lr_rays_normal(&job->work->rays, k), .wo = get(&b->to_eye, i)};
+        lr_ask_mirrored_sun(job, &vertex);
+    }
+}
+
 static void light_block(const lr_line_job *job, block *b)
 {
     take_gathered(job, b);
-    if (job->tracer->scene->sun.present)
+    if (job->tracer->scene->sun.present) {
         ask_sun(job, b);
+        ask_mirrored_sun(job, b);
+    }
     ask_lamps(job, b);
     b->count = 0;
 }

@@ -21,43 +21,11 @@
 // A path that gathers lives on so many times likelier than what goes on of its light: most have ended where they looked the light up, and the
 // few that a lobe sends on bring much of the variance.
 #define LOBE_CHANCE 3.0f
-// The sun in a mirror is so small and so bright that a path from a matte surface hardly ever finds it, and then brings more than all others: where light
-// is gathered, mirrors beyond such a surface show it as a larger, weaker disc, and lobes are blunted (lr_tracer). Sums stay; what mirrors cast is blurred.
+// The sun in a mirror is so small and so bright that a path from a matte surface hardly ever finds it, and then brings more than all others. In flat ones surfaces look
+// for it by themselves (trace/sun_mirror.h); else, where light is gathered, mirrors beyond such a surface show it as a larger, weaker disc, and lobes are blunted
+// (lr_tracer). Sums stay; what bent mirrors cast is blurred.
 // Source: Kaplanyan & Dachsbacher, Path Space Regularization for Holistic and Robust Light Transport, Computer Graphics Forum 32 (2013), for the principle.
 #define BLURRED_SUN 0.5f        // sine of its radius: with 0.1 the noise of a room with one window pane was twice that without
-
-static float *part_of(const lr_line_job *job, int part) { return job->work->sums + part*LR_CHUNK_PIXELS; }
-
-// To a point of the room; see lr_line_job.
-static void add_gathered(const lr_line_job *job, int source, int pixel, const float *throughput, int stride, float geometry, float per_m)
-{
-    const int bins = job->tracer->rig->bins.ambient_count, sources = job->tracer->scene->source_count;
-    float *irradiance = job->gathered + (pixel*sources + source)*bins, sum = 0.0f;
-    for (int b = 0; b < bins; b++) {
-        irradiance[b] += throughput[b*stride]*geometry;
-        sum += throughput[b*stride]*geometry;
-    }
-    if (job->near && per_m > 0.0f) {
-        lr_gather_near *near = &job->near[pixel/2*sources + source];
-        near->light += sum;
-        near->over_m += sum*per_m;
-    }
-}
-
-// Adds throughput x geometry x the source's electrons, over bins, to one part of a pixel. `per_m`: see lr_path_state.
-static void add_light(const lr_line_job *job, int part, int source, int pixel, const float *throughput, int stride, float geometry, float per_m)
-{
-    const int bins = job->tracer->rig->bins.ambient_count;
-    if (job->gathered) {
-        add_gathered(job, source, pixel, throughput, stride, geometry, per_m);
-        return;
-    }
-    const float *response = job->camera->ambient_response + ((size_t)source*job->camera->pixels + job->first + pixel)*bins;
-    float sum = 0.0f;
-    for (int b = 0; b < bins; b++)
-        sum += throughput[b*stride]*response[b];
-    part_of(job, part)[pixel] += sum*geometry;
-}
 
 // ---- starting ---------------------------------------------------------------------------------------------------------
 
@@ -71,6 +39,7 @@ static void start_path(const lr_line_job *job, int slot, int pixel, int sample)
     path->lamp_weight[slot] = 0.0f;
     path->straight[slot] = 0;
     path->blurred[slot] = 0;
+    path->by_mirror[slot] = 0;
     path->per_m[slot] = 0.0f;
     path->medium[slot] = -1;
     for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
@@ -98,12 +67,12 @@ static void meet_sky(const lr_line_job *job, int i)
     const lr_path_state *path = &job->work->path;
     const lr_rays *rays = &job->work->rays;
     const lr_vec3f d = lr_rays_direction(rays, i);
-    if (scene->sun.present && path->pdf[i] == 0.0f) {  // matte and glossy surfaces reach the sun by shadow rays alone
+    if (scene->sun.present && path->pdf[i] == 0.0f && !path->by_mirror[i]) {  // matte and glossy surfaces reach the sun by shadow rays alone
         const lr_vec3f s = lr_v3f_of(scene->sun.direction);
         const lr_vec3f off = lr_crossf(d, s);
         const float sin_radius = path->blurred[i] ? BLURRED_SUN : job->tracer->lights.sun_sine;
         if (lr_dotf(d, s) > 0.0f && lr_dotf(off, off) < sin_radius*sin_radius)
-            add_light(job, LR_PART_SUN, scene->sun.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS,
+            lr_add_light(job, LR_PART_SUN, scene->sun.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS,
                       1.0f/((float)LR_PI*sin_radius*sin_radius), path->per_m[i]);
     }
     if (!scene->sky.present)
@@ -116,7 +85,7 @@ static void meet_sky(const lr_line_job *job, int i)
         weight = path->pdf[i]/(path->pdf[i] + lr_lights_portal_pdf(&job->tracer->lights, &portals, d));
     }
     const double radiance = lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
-    add_light(job, LR_PART_SKY, scene->sky.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*(float)radiance, path->per_m[i]);
+    lr_add_light(job, LR_PART_SKY, scene->sky.source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*(float)radiance, path->per_m[i]);
 }
 
 static void meet_lamp(const lr_line_job *job, int i)
@@ -141,208 +110,7 @@ static void meet_lamp(const lr_line_job *job, int i)
         const float chosen = lr_lights_lamp_weight(l, from)/path->lamp_weight[i];
         weight = path->pdf[i]/(path->pdf[i] + chosen*lr_dotf(to, to)/(l->area*fabsf(facing)));
     }
-    add_light(job, LR_PART_LAMP, l->source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*l->strength, path->per_m[i]);
-}
-
-// ---- shadow rays ----------------------------------------------------------------------------------------------------------
-
-static void note_use(const lr_line_job *job, const lr_shadow_queue *q, int k, const float *light)
-{
-    if (!job->notes || job->work->path.straight[q->path[k]] != LR_STRAIGHT)
-        return;
-    float sum = 0.0f;
-    for (int b = 0; b < job->tracer->rig->bins.ambient_count; b++)
-        sum += light[b];
-    lr_sunlit_note(job->notes, lr_rays_origin(&q->rays, k), lr_rays_direction(&q->rays, k), sum);
-}
-
-// Traces a queue, adds what arrives, and empties it.
-static void collect(const lr_line_job *job, lr_shadow_queue *q)
-{
-    const int sun = q == &job->work->sun, sky = q == &job->work->sky;
-    const lr_ray_kind kind = sun ? LR_RAY_SUN : sky ? LR_RAY_SKY : LR_RAY_LAMP;
-    const int part = sun ? LR_PART_SUN : sky ? LR_PART_SKY : LR_PART_LAMP;
-    const lr_path_state *path = &job->work->path;
-    const lr_scene *scene = job->tracer->scene;
-    const int bins = job->tracer->rig->bins.ambient_count;
-    lr_work_occluded_panes(job, &q->rays, sun ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, kind);
-    for (int k = 0; k < q->rays.count; k++) {
-        if (q->rays.blocked[k])
-            continue;
-        const lr_vec3f d = lr_rays_direction(&q->rays, k);
-        float pass[LR_MAX_BINS], geometry = 1.0f;
-        for (int b = 0; b < LR_MAX_BINS && (q->rays.panes[k] || b < bins); b++)
-            pass[b] = 1.0f;
-        if (q->rays.panes[k])
-            lr_bvh_pane_transmittance(job->tracer->bvh, lr_rays_origin(&q->rays, k), d, 0.0f, q->rays.t_far[k], q->rays.time_s[k], pass);
-        for (int b = 0; b < bins; b++)
-            pass[b] *= q->weight[b*LR_CHUNK_RAYS + k];
-        if (sky)
-            geometry = (float)lr_sky_radiance(&scene->sky, lr_v3((double)d.x, (double)d.y, (double)d.z));
-        if (sun)
-            note_use(job, q, k, pass);
-        add_light(job, part, q->source[k], path->pixel[q->path[k]], pass, 1, geometry, q->per_m[k]);
-    }
-    q->rays.count = 0;
-}
-
-// Light too weak to matter is asked for only now and then, and counts for more when it is: the mean stays, and the variance grows by at
-// most lr_faint_e times the light. Returns what the answer is to be multiplied by; 0: do not ask.
-static float ask_faint(const lr_line_job *job, const lr_vertex *x, int dim, float expected_e)
-{
-    if (job->gathered)
-        return 1.0f;
-    const float faint_e = lr_faint_e(job, job->work->path.pixel[x->i]);
-    float u, v;
-    if (!(expected_e < faint_e))
-        return 1.0f;
-    lr_draw2(job, x, dim, &u, &v);
-    return v*faint_e < expected_e ? faint_e/expected_e : 0.0f;
-}
-
-// Electrons of unit geometry in pixel of path i, for throughput times f.
-static float electrons(const lr_line_job *job, int i, int source, const float *f)
-{
-    const lr_path_state *path = &job->work->path;
-    const int bins = job->tracer->rig->bins.ambient_count;
-    if (job->gathered)
-        return 0.0f;
-    const float *response = job->camera->ambient_response + ((size_t)source*job->camera->pixels + job->first + path->pixel[i])*bins;
-    float sum = 0.0f;
-    for (int b = 0; b < bins; b++)
-        sum += path->throughput[b*LR_CHUNK_RAYS + i]*f[b]*response[b];
-    return sum;
-}
-
-void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim)
-{
-    const lr_path_state *path = &job->work->path;
-    const int bins = job->tracer->rig->bins.ambient_count;
-    float most = 0.0f;
-    for (int b = 0; b < bins; b++)
-        most = lr_maxf(most, f[b]);
-    if (!(most*factor > 0.0f))
-        return;
-    factor *= ask_faint(job, v, dim, electrons(job, v->i, source, f)*factor);
-    if (factor == 0.0f)
-        return;
-    if (q->rays.count == LR_CHUNK_RAYS)
-        collect(job, q);
-    const int slot = q->rays.count++;
-    for (int b = 0; b < bins; b++)
-        q->weight[b*LR_CHUNK_RAYS + slot] = path->throughput[b*LR_CHUNK_RAYS + v->i]*f[b]*factor;
-    q->path[slot] = v->i;
-    q->source[slot] = source;
-    q->per_m[slot] = v->per_m > 0.0f ? v->per_m : path->per_m[v->i];
-    lr_rays_set(&q->rays, slot, lr_offset_start(v, wi), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
-}
-
-static int has_lobe(const lr_surface *s) { return !lr_surface_is_matte(s) && s->alpha_x > 0.0f; }
-
-void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)
-{
-    const lr_lights *lights = &job->tracer->lights;
-    const lr_path_state *path = &job->work->path;
-    const float side = lr_dotf(v->normal, v->wo) >= 0.0f ? 1.0f : -1.0f;
-    if (!(side*lr_dotf(v->normal, lights->sun_frame.z) > -2.0f*lights->sun_sine))
-        return;  // the whole disc is behind the surface
-    if (lr_sun_shade_covers(&job->tracer->sun_shade, v->point))
-        return;
-    float a, b, c, s, f[LR_MAX_BINS];
-    lr_draw2(job, v, LR_DIM_SUN, &a, &b);
-    lr_turnf(b, &c, &s);
-    const float radius = lights->sun_sine*sqrtf(a);
-    const lr_vec3f wi = lr_unitf(lr_frame_tof(lights->sun_frame, lr_v3f(radius*c, radius*s, 1.0f)));
-    if (lr_dotf(v->normal, wi)*side <= 0.0f)
-        return;
-    const lr_surface *surface = path->blurred[v->i] && has_lobe(v->surface) ? &job->tracer->blunt[v->surface - job->tracer->scene->surface] : v->surface;
-    lr_surface_eval_world(surface, v->scale, v->normal, v->wo, wi, f);
-    float share = 1.0f;  // of a place that was asked too, where the path's last direction was drawn
-    if (job->sunlit && path->pdf[v->i] > 0.0f)
-        share = lr_sunlit_found(job->sunlit, path->straight[v->i] == LR_STRAIGHT ? job->choice : NULL, path->pixel[v->i] % 2, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
-    lr_queue_shadow(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
-}
-
-void lr_ask_sky(const lr_line_job *job, const lr_vertex *v)
-{
-    const lr_lights *lights = &job->tracer->lights;
-    float a, b, pick, unused, f[LR_MAX_BINS];
-    lr_portal_weights portals;
-    lr_draw2(job, v, LR_DIM_SKY, &a, &b);
-    lr_draw2(job, v, LR_DIM_CHOICE, &unused, &pick);
-    lr_lights_weigh_portals(lights, v->point, &portals);
-    const lr_lit_portal *p = &lights->portal[lr_lights_pick_portal(lights, &portals, pick)];
-    const lr_vec3f to = lr_subf(lr_madf(lr_madf(p->corner, a, p->u), b, p->v), v->point);
-    const float d2 = lr_dotf(to, to);
-    if (!(d2 > 1e-8f))
-        return;
-    const float per_m = 1.0f/sqrtf(d2);
-    const lr_vec3f wi = lr_mulf(to, per_m);
-    if (wi.z <= 0.0f || lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
-        return;
-    const float own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
-    const float chosen = lr_lights_portal_pdf(lights, &portals, wi);
-    lr_vertex from = *v;
-    from.per_m = v->step == 0 ? per_m : 0.0f;
-    if (chosen > 0.0f)  // balance heuristic: f / (sum of densities)
-        lr_queue_shadow(job, &job->work->sky, &from, wi, f, 1.0f/(chosen + own), INFINITY, job->tracer->scene->sky.source, LR_DIM_FAINT_SKY);
-}
-
-// About the most that lamps of this kind can send to a surface without a lobe [e]: worth knowing before a place on one is drawn.
-static float lamp_electrons(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight)
-{
-    return electrons(job, v->i, l->source, v->surface->reflectance)*v->scale*LR_INV_PI_F*l->strength*l->area*weight/l->power;
-}
-
-void lr_ask_lamp_at(const lr_line_job *job, const lr_vertex *v, const lr_lit_lamp *l, float weight, float third, float faint, const lr_surface *drawn)
-{
-    const lr_lights *lights = &job->tracer->lights;
-    float a, b, f[LR_MAX_BINS];
-    lr_draw2(job, v, LR_DIM_LAMP, &a, &b);
-    lr_vec3f point, normal;
-    lr_lights_lamp_point(lights, l, a, b, third, &point, &normal);
-    // Aimed from where the ray will start: seen flat, a lamp would else stand in its own light by the offset.
-    const lr_vec3f start = lr_offset_start(v, lr_subf(point, v->point)), to = lr_subf(point, start);
-    const float d2 = lr_dotf(to, to), d = sqrtf(d2);
-    if (!(d > 4.0f*LR_OFFSET_M))
-        return;
-    const lr_vec3f wi = lr_mulf(to, 1.0f/d);
-    float facing = -lr_dotf(normal, wi);
-    if (lights->scene->lamp[l->lamp].two_sided)
-        facing = fabsf(facing);
-    if (facing <= 0.0f || lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
-        return;
-    float lobe[LR_MAX_BINS], own = lr_surface_eval_world(v->surface, v->scale, v->normal, v->wo, wi, f);
-    const float chosen = weight/v->lamp_weight*d2/(l->area*facing);
-    if (drawn && drawn != v->surface) {  // the balance heuristic for the lobe alone
-        own = lr_surface_eval_world(drawn, v->scale, v->normal, v->wo, wi, lobe);
-        for (int bin = 0; bin < job->tracer->rig->bins.ambient_count; bin++)
-            f[bin] -= lobe[bin]*own/(chosen + own);
-        own = 0.0f;
-    }
-    lr_queue_shadow(job, &job->work->lamp, v, wi, f, faint*l->strength/(chosen + (drawn ? own : 0.0f)), d*(1.0f - 1e-5f) - 0.5f*LR_OFFSET_M, l->source, LR_DIM_FAINT_LAMP);
-}
-
-void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn)
-{
-    const lr_lights *lights = &job->tracer->lights;
-    float pick, third, weight, faint = 1.0f;
-    if (lights->lamp_count == 0)
-        return;
-    lr_draw2(job, v, LR_DIM_CHOICE, &pick, &third);
-    const int k = lr_lights_pick_lamp(lights, v->point, pick, &weight, &v->lamp_weight);
-    if (k < 0)
-        return;
-    const lr_lit_lamp *l = &lights->lamp[k];
-    const float slant = lr_lights_lamp_slant(l, v->point, lr_dotf(v->normal, v->wo) >= 0.0f ? v->normal : lr_mulf(v->normal, -1.0f));
-    if (!(slant > 0.0f))
-        return;
-    if (!has_lobe(v->surface)) {
-        faint = ask_faint(job, v, LR_DIM_FAINT, lamp_electrons(job, v, l, v->lamp_weight)*slant);
-        if (faint == 0.0f)
-            return;
-    }
-    lr_ask_lamp_at(job, v, l, weight, third, faint, drawn);
+    lr_add_light(job, LR_PART_LAMP, l->source, path->pixel[i], path->throughput + i, LR_CHUNK_RAYS, weight*l->strength, path->per_m[i]);
 }
 
 // ---- going on -------------------------------------------------------------------------------------------------------------
@@ -362,6 +130,7 @@ void lr_keep_path(const lr_line_job *job, int i, const float *factor, lr_vec3f o
     to->vy[slot] = chosen_at.y;
     to->vz[slot] = chosen_at.z;
     to->straight[slot] = 0;
+    to->by_mirror[slot] = 0;
     to->blurred[slot] = from->blurred[i] || (pdf > 0.0f && (job->gathered || job->known));
     to->per_m[slot] = from->per_m[i];
     to->medium[slot] = medium;
@@ -414,12 +183,16 @@ void lr_go_on(const lr_line_job *job, const lr_vertex *v)
         const lr_vec3f at = lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]);
         lr_keep_path(job, v->i, sample.weight, start, wi, path->pdf[v->i], at, path->lamp_weight[v->i], medium);
         job->work->path_next.straight[job->work->next.count - 1] = path->straight[v->i];
+        job->work->path_next.by_mirror[job->work->next.count - 1] = path->by_mirror[v->i];
         return;
     }
     if (path->straight[v->i] == LR_TO_LAMPS)
         return;  // by a pane's mirror image: that light is gathered
     lr_keep_path(job, v->i, sample.weight, start, wi, sample.specular ? 0.0f : sample.pdf, v->point,
          sample.specular ? 0.0f : v->lamp_weight, medium);
+    if (sample.specular && !through && path->pdf[v->i] > 0.0f)
+        job->work->path_next.by_mirror[job->work->next.count - 1] =
+            (uint8_t)lr_sun_mirrors_have(&job->tracer->sun_mirrors, job->work->rays.object[v->i], job->work->rays.primitive[v->i]);
 }
 
 static void absorb_in_glass(const lr_line_job *job, int i)
@@ -444,7 +217,7 @@ static void add_known(const lr_line_job *job, int i, const float *light, const f
         for (int b = 0; b < bins; b++)
             throughput[b] = path->throughput[b*LR_CHUNK_RAYS + i]*share[b]*light[k*bins + b];
         const lr_source_kind kind = scene->source[k].kind;
-        add_light(job, kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP, k, path->pixel[i], throughput, 1, 1.0f, path->per_m[i]);
+        lr_add_light(job, kind == LR_SOURCE_SUN ? LR_PART_SUN : kind == LR_SOURCE_SKY ? LR_PART_SKY : LR_PART_LAMP, k, path->pixel[i], throughput, 1, 1.0f, path->per_m[i]);
     }
 }
 
@@ -625,13 +398,6 @@ void lr_swap_paths(lr_work *work)
     work->next = rays;
     work->path = work->path_next;
     work->path_next = path;
-}
-
-void lr_collect_shadows(const lr_line_job *job)
-{
-    collect(job, &job->work->sun);
-    collect(job, &job->work->sky);
-    collect(job, &job->work->lamp);
 }
 
 void lr_run_paths(const lr_line_job *job, int first_step)

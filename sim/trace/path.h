@@ -1,9 +1,10 @@
 // SPDX-License-Identifier: Apache-2.0
-// What the files of the ambient light paths share. Private to trace/path.c, trace/path_draws.c, trace/gather_paths.c and trace/matte.c.
+// What the files of the ambient light paths share. Private to trace/path.c, trace/path_ask.c, trace/path_draws.c, trace/gather_paths.c and trace/matte.c.
 #ifndef LR_TRACE_PATH_H
 #define LR_TRACE_PATH_H
 
 #include "trace/gather.h"
+#include "trace/surface_eval.h"
 #include "trace/work.h"
 
 // Random numbers of one step. The first few are drawn for many vertices at once.
@@ -70,8 +71,14 @@ static inline lr_vec3f lr_offset_start(const lr_vertex *v, lr_vec3f wi)
     return lr_madf(v->point, lr_dotf(v->normal, wi) >= 0.0f ? LR_OFFSET_M : -LR_OFFSET_M, v->normal);
 }
 
+static inline int lr_has_lobe(const lr_surface *s) { return !lr_surface_is_matte(s) && s->alpha_x > 0.0f; }
+
+// Adds throughput x geometry x the source's electrons, over bins, to one part of a pixel. `per_m`: see lr_path_state.
+void lr_add_light(const lr_line_job *job, int part, int source, int pixel, const float *throughput, int stride, float geometry, float per_m);
+
 // Shadow rays from `v` to a place on the sun, to the sky through an opening, to one lamp: into the queues.
-void lr_ask_sun(const lr_line_job *job, const lr_vertex *v);
+void lr_ask_sun(const lr_line_job *job, const lr_vertex *v);            // straight and in mirrors
+void lr_ask_mirrored_sun(const lr_line_job *job, const lr_vertex *v);   // in mirrors only
 void lr_ask_sky(const lr_line_job *job, const lr_vertex *v);
 void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn);
 // From where a path goes on to a place in sunlight: one of those picked, which are on their way from memory; trace/gather_paths.c
@@ -81,6 +88,7 @@ void lr_pick_sunlit(const lr_line_job *job, const lr_vertex *v, lr_sunlit_picks 
 void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_sunlit_picks *picks);
 // A shadow ray from `v`, and what arrives if it is free: the path's throughput times f times factor, for each bin.
 void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim);
+int lr_queue_place(const lr_line_job *job, lr_shadow_queue *q);    // for one more ray, after tracing all if there is none
 void lr_collect_shadows(const lr_line_job *job);   // traces all three queues and adds what arrives
 
 void lr_go_on(const lr_line_job *job, const lr_vertex *v);   // draws the path's next direction and keeps it there

@@ -72,7 +72,9 @@ lr_status lr_tracer_create(const lr_trace_def *def, const lr_scene *scene, const
     tracer->blunt = malloc((materials + 1)*sizeof *tracer->blunt);
     lr_status status = tracer->lobe && tracer->blunt ? lr_lights_create(scene, &rig->bins, &tracer->lights, err) : lr_fail(err, LR_ERR_MEMORY, "light paths: out of memory");
     if (status == LR_OK && scene->sun.present)
-        status = lr_sun_shade_create(lr_bvh_opaque(bvh), tracer->lights.sun_frame, tracer->lights.sun_sine, rig->head_pose.origin, &tracer->sun_shade, err);
+        status = lr_sun_shade_create(lr_bvh_facets(bvh, LR_LAYER_OPAQUE), tracer->lights.sun_frame, tracer->lights.sun_sine, rig->head_pose.origin, &tracer->sun_shade, err);
+    if (status == LR_OK && scene->sun.present)
+        status = lr_sun_mirrors_create(scene, bvh, &tracer->lights, rig->head_pose.origin, &tracer->sun_mirrors, err);
     if (status != LR_OK) {
         lr_tracer_destroy(tracer);
         return status;
@@ -100,6 +102,7 @@ void lr_tracer_destroy(lr_tracer *tracer)
         return;
     lr_lights_destroy(&tracer->lights);
     lr_sun_shade_destroy(&tracer->sun_shade);
+    lr_sun_mirrors_destroy(&tracer->sun_mirrors);
     lr_gather_destroy(tracer->gather);
     lr_gloss_destroy(tracer->gloss);
     free(tracer->lobe);
@@ -131,8 +134,9 @@ static lr_status make_path_state(lr_path_state *p)
     p->per_m = malloc(n*sizeof *p->per_m);
     p->straight = malloc(n);
     p->blurred = malloc(n);
+    p->by_mirror = malloc(n);
     p->medium = malloc(n*sizeof *p->medium);
-    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->per_m && p->straight && p->blurred && p->medium
+    return p->pixel && p->seed && p->sample && p->pdf && p->lamp_weight && p->vx && p->vy && p->vz && p->throughput && p->per_m && p->straight && p->blurred && p->by_mirror && p->medium
         ? LR_OK : LR_ERR_MEMORY;
 }
 
@@ -150,6 +154,7 @@ static void free_path_state(lr_path_state *p)
     free(p->per_m);
     free(p->straight);
     free(p->blurred);
+    free(p->by_mirror);
     free(p->medium);
 }
 
@@ -158,8 +163,9 @@ static lr_status make_queue(lr_shadow_queue *q, lr_error *err)
     q->per_m = malloc(LR_CHUNK_RAYS*sizeof *q->per_m);
     q->path = malloc(LR_CHUNK_RAYS*sizeof *q->path);
     q->source = malloc(LR_CHUNK_RAYS*sizeof *q->source);
+    q->legs = malloc(LR_CHUNK_RAYS);
     q->weight = malloc(LR_CHUNK_RAYS*LR_MAX_AMBIENT_BINS*sizeof *q->weight);
-    if (!q->per_m || !q->path || !q->source || !q->weight)
+    if (!q->per_m || !q->path || !q->source || !q->legs || !q->weight)
         return LR_ERR_MEMORY;
     return lr_rays_create(LR_CHUNK_RAYS, &q->rays, err);
 }
@@ -169,6 +175,7 @@ static void free_queue(lr_shadow_queue *q)
     free(q->per_m);
     free(q->path);
     free(q->source);
+    free(q->legs);
     free(q->weight);
     lr_rays_destroy(&q->rays);
 }

@@ -7,6 +7,7 @@
 #include "trace/bvh.h"
 #include "trace/lights.h"
 #include "trace/rig.h"
+#include "trace/sun_mirror.h"
 #include "trace/sun_shade.h"
 
 typedef struct lr_trace_def {  // start from lr_trace_def_default()
@@ -36,6 +37,7 @@ typedef struct lr_tracer {     // read-only while tracing
     const lr_rig *rig;
     lr_lights lights;
     lr_sun_shade sun_shade;
+    lr_sun_mirrors sun_mirrors;
     lr_surface white;          // matte with reflectance pi in every bin: radiance out = irradiance in
     lr_surface *blunt;         // (materials) the scene's surfaces with lobes of at least LR_BLUNT_ALPHA
     lr_surface *lobe;          // (materials) the scene's surfaces without what their lobes let through, where that can be told apart

@@ -31,6 +31,7 @@ typedef struct lr_path_state {   // (LR_CHUNK_RAYS) each
     float *throughput;           // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
     float *per_m;                // of a path from a point of the room: 1/length of its first leg; 0: not known
     uint8_t *blurred;            // a surface that blurs what it sends lies on its way: what is mirrored or bundled beyond it may be blurred, too
+    uint8_t *by_mirror;          // the last it met, past panes at most, is a mirror in which the surface before has looked for the sun already (trace/sun_mirror.h)
     uint8_t *straight;           // on its way, past panes at most, LR_STRAIGHT: from the point of the room where it started; LR_TO_LAMPS: to lamps only; or 0
     int32_t *medium;             // object of solid glass the path is in, -1: air
 } lr_path_state;
@@ -39,6 +40,7 @@ typedef struct lr_shadow_queue { // rays towards one kind of source, and what ar
     lr_rays rays;
     int32_t *path;               // index of the path in its batch
     int32_t *source;             // of lamps: index into sources
+    uint8_t *legs;               // 2: the next ray goes on where this one ends, and light comes if both are free; else 1
     float *per_m;                // likewise
     float *weight;               // (LR_MAX_AMBIENT_BINS x LR_CHUNK_RAYS)
 } lr_shadow_queue;
