@@ -1,6 +1,6 @@
 #!/bin/sh
 # SPDX-License-Identifier: Apache-2.0
-# A head inside something: one line before all else on stderr, and a scan all the same; nothing with --quiet, and nothing where all is well.
+# A head inside something, or outside of the room: one line before all else on stderr, and a scan all the same; nothing with --quiet, and nothing where all is well.
 set -eu
 program=$1 work=$2 python=$3
 . tests/cli.sh
@@ -29,6 +29,9 @@ scan --json
 "$python" -m json.tool "$work/stdout" >/dev/null || fail "--json: $(cat "$work/stdout")"
 scan --quiet
 [ ! -s "$work/stderr" ] && [ ! -s "$work/stdout" ] || fail "--quiet says: $(cat "$work/stderr" "$work/stdout")"
+scan --set scene.head_pose.position_m.2=-0.2   # below the floor
+said="lanternroom: warning: $room: camera front.upper lies outside of \"room\": it sees its walls from behind, if at all; 2 more of the head's cameras and lasers lie outside as well"
+[ "$(head -n 1 "$work/stderr")" = "$said" ] || fail "says: $(cat "$work/stderr"); wanted: $said"
 scan --set scene.head_pose.position_m.0=-1
 ! grep warning "$work/stderr" || fail "warns of nothing"
 echo fine

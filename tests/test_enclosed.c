@@ -1,5 +1,5 @@
 // SPDX-License-Identifier: Apache-2.0
-// Cameras and lasers inside solid things: told for what closed forms say is inside, for nothing hollow, and for none of our own rooms.
+// Cameras and lasers inside solid things: told for what closed forms say is inside, for nothing hollow; outside of rooms; and for none of our own rooms.
 #include <glob.h>
 
 #include "stage.h"
@@ -139,7 +139,50 @@ static void hollow_things_hold_nothing(void **state)
     };
     for (size_t k = 0; k < sizeof hollow/sizeof *hollow; k++)
         told(hollow[k], lr_v3(0, 0, 0), CENTRED, "");
-    told("{\"shape\": \"room\", \"size_m\": [3, 3, 2.5]}", lr_v3(0, 0, -2), CENTRED, "");   // outside a room, all of whose backs are seen
+}
+
+// ---- rooms ------------------------------------------------------------------------------------------------------------------------
+
+#define OUTSIDE "camera front.eye lies outside of \"room\": it sees its walls from behind, if at all"
+
+static void beside_rooms_is_outside(void **state)
+{
+    (void)state;
+    static const char *const ground = ", {\"shape\": \"rectangle\", \"size_m\": [600, 600], \"center_m\": [0, 0, -1.3]}";
+    static const lr_vec3 beside[] = {{0, 0, -1.26}, {0, 0, -4}, {0, 0, 1.26}, {1.51, 0, 0}, {-1.51, 0, 0}, {0, 1.51, 0}, {0, -9, 0}, {300, 20, 4}};
+    char with_ground[2048];
+    snprintf(with_ground, sizeof with_ground, "%s%s", "{\"shape\": \"room\", \"size_m\": [3, 3, 2.5]}", ground);
+    for (size_t k = 0; k < sizeof beside/sizeof *beside; k++) {
+        told("{\"shape\": \"room\", \"size_m\": [3, 3, 2.5]}", beside[k], CENTRED, OUTSIDE);
+        told(with_ground, beside[k], CENTRED, OUTSIDE);
+    }
+    told("{\"shape\": \"room\", \"size_m\": [3, 3, 2.5]}", lr_v3(9, 0, 0), HEAD("0", "{\"name\": \"fan\"}"),
+         OUTSIDE "; 1 more of the head's cameras and lasers lies outside as well");
+    told("{\"shape\": \"room\", \"size_m\": [3, 3, 2.5]}", lr_v3(1.45, 0, 0), HEAD("100", ""),   // too near to the wall: goes out and in
+         "camera front.eye lies outside of \"room\", in some lines: it sees its walls from behind, if at all");
+    // A room that is turned, and scaled as part of a group: its corner reaches to (0, 2.83), its sides to (1.41, 1.41).
+    static const char *const turned = "{\"shape\": \"group\", \"objects\": [{\"shape\": \"room\", \"size_m\": [2, 2, 1], \"rotate_deg\": [0, 0, 45]}], \"scale\": 2}";
+    told(turned, lr_v3(0, 2.7, 0), CENTRED, "");
+    told(turned, lr_v3(1.6, 1.6, 0), CENTRED, OUTSIDE);
+}
+
+// Outdoors, in the second of two rooms, in a doorway or right before one, or before a large window: nothing is told.
+static void elsewhere_is_not_outside(void **state)
+{
+    (void)state;
+    const lr_vec3 here = lr_v3(0, 0, 0);
+    told("{\"shape\": \"rectangle\", \"size_m\": [600, 600], \"center_m\": [0, 0, -1]}, {\"shape\": \"box\", \"size_m\": [5, 5, 5], \"center_m\": [9, 0, 1]}", here, CENTRED, "");
+    told("{\"shape\": \"room\", \"size_m\": [3, 3, 2.5], \"center_m\": [3, 0, 0]}, {\"shape\": \"room\", \"size_m\": [3, 3, 2.5]}", here, CENTRED, "");
+    told("{\"shape\": \"box\", \"name\": \"cup\", \"size_m\": [1, 1, 1], \"center_m\": [9, 0, 0]}, {\"shape\": \"room\", \"size_m\": [3, 3, 2.5]}", lr_v3(9, 0, 0), CENTRED,
+         "camera front.eye lies inside \"cup\": it sees its inside");   // the nearer cause
+    for (int k = 0; k < 2; k++) {
+        char room[512];
+        snprintf(room, sizeof room, "{\"shape\": \"room\", \"size_m\": [3, 3, 2.5], \"openings\": [{\"face\": \"south\", \"center_m\": [0, 1.1], \"size_m\": [2, 2.2]%s}]}",
+                 k ? ", \"pane\": \"window_glass\"" : "");
+        told(room, lr_v3(0, -1.55, 0), CENTRED, "");
+        told(room, lr_v3(0, -1.8, 0), CENTRED, "");
+        told(room, lr_v3(0, -6, 0), CENTRED, OUTSIDE);
+    }
 }
 
 // Read from a file: a closed box, larger by its scale; the same without one triangle; turned inside out.
@@ -204,6 +247,8 @@ int main(void)
         cmocka_unit_test(some_lines_are_told_as_some),
         cmocka_unit_test(other_things_do_not_hide_it),
         cmocka_unit_test(hollow_things_hold_nothing),
+        cmocka_unit_test(beside_rooms_is_outside),
+        cmocka_unit_test(elsewhere_is_not_outside),
         cmocka_unit_test_setup_teardown(meshes_are_solid_if_closed, folder_make, folder_remove),
         cmocka_unit_test(none_of_our_rooms),
     };

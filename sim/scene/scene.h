@@ -31,6 +31,7 @@ typedef struct lr_object {
     double scale;           // mesh lengths times this; 1 for curved shapes, whose sizes are already scaled
     int *material;          // per slot: index into materials (mesh->slot_count or 1)
     int lamp;               // index into lamps, or -1
+    int is_room;            // the inside of a box, looked at from within
     const lr_motion *motion;  // innermost; NULL: at rest
 } lr_object;
 

@@ -89,7 +89,7 @@ lr_status lr_build_leaf(lr_builder *b, const lr_leaf *leaf)
     memcpy(material, leaf->material, (size_t)leaf->slot_count*sizeof *material);
     lr_object *object = &scene->object[scene->object_count++];
     *object = (lr_object){.label = leaf->label, .mesh = leaf->mesh < 0 ? NULL : scene->mesh[leaf->mesh], .curved = leaf->curved, .pose = leaf->pose,
-                          .scale = leaf->scale, .material = material, .lamp = -1, .motion = leaf->motion};
+                          .scale = leaf->scale, .material = material, .lamp = -1, .is_room = leaf->is_room, .motion = leaf->motion};
     if (!object->mesh) {
         object->curved.radius *= leaf->scale;
         object->curved.radius2 *= leaf->scale;
@@ -293,14 +293,15 @@ static lr_status add_opening(lr_builder *b, const lr_object_def *def, int which,
     const lr_pose in_room = {{x, y, lr_cross(x, y)}, lr_mul(middle, s)};
     char name[64];
     snprintf(name, sizeof name, "%.48s pane %u", def->name, (unsigned)which & 0xffffu);
-    const lr_leaf leaf = {name, room->label, (*pane_mesh)++, {0}, lr_pose_mul(room->pose, in_room), s, 1, &def->pane_material[which], room->motion};
+    const lr_leaf leaf = {name, room->label, (*pane_mesh)++, {0}, lr_pose_mul(room->pose, in_room), s, 1, &def->pane_material[which], room->motion, 0};
     return lr_build_leaf(b, &leaf);
 }
 
 static lr_status add_shape(lr_builder *b, const level *at, lr_object_def *def, int label)
 {
     LR_TRY(make_shared(b, at->file, def));
-    lr_leaf leaf = {.name = def->name, .label = label, .mesh = def->mesh, .scale = at->scale, .slot_count = def->slot_count, .material = def->slot_material};
+    lr_leaf leaf = {.name = def->name, .label = label, .mesh = def->mesh, .scale = at->scale, .slot_count = def->slot_count, .material = def->slot_material,
+                    .is_room = def->shape == LR_SHAPE_ROOM};
     LR_TRY(build_motion(b, at, def, &leaf.motion));
     leaf.pose = placed(at, def->center_m, def->rotate_rad);
     if (def->shape == LR_SHAPE_MESH)

@@ -55,6 +55,7 @@ typedef struct lr_leaf {
     int slot_count;
     const int *material;
     const lr_motion *motion;
+    int is_room;
 } lr_leaf;
 lr_status lr_build_leaf(lr_builder *b, const lr_leaf *leaf);  // the new object is the scene's last
 lr_status lr_build_label(lr_builder *b, const char *name, int *label);

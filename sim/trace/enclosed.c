@@ -1,12 +1,16 @@
 // SPDX-License-Identifier: Apache-2.0
 // From where a camera or a laser is, rays go all round. One that first meets the inner side of something solid has started inside of it. More than a
 // quarter of them must: then who stands in a room inside a box, and sees the box through the room's openings, is not inside. All of them would be
-// too many: other things may be in there, or share a side with it, and of two sides in one place rays meet either.
+// too many: other things may be in there, or share a side with it, and of two sides in one place rays meet either. Who is outside of all rooms looks into
+// one all the same, if as many rays end on something in it.
 #include "trace/enclosed.h"
 
+#include <math.h>
 #include <stdlib.h>
 
 #include "trace/work.h"
+
+#define SLACK_M 0.01   // what hangs on the outer side of a wall is not in the room; a pane in the wall is
 
 enum { RAYS = 32, ENOUGH = RAYS/4 + 1, LINES = 64 };
 
@@ -18,6 +22,7 @@ typedef struct search {
     int64_t first_line, line_count;
     lr_rays rays;        // RAYS of each line looked at
     uint8_t *solidity;   // (objects)
+    int first_room;      // object, -1: there is none
 } search;
 
 static int64_t line_at(const search *s, int k, int lines) { return s->first_line + s->line_count*k/lines; }
@@ -89,21 +94,90 @@ static lr_status judge(search *s, int first, int *inside, lr_error *err)
     return LR_OK;
 }
 
+// Box of the room's mesh, which has a corner at least on each of its sides.
+static lr_box3 size_of(const lr_mesh *mesh)
+{
+    lr_box3 box = {{HUGE_VAL, HUGE_VAL, HUGE_VAL}, {-HUGE_VAL, -HUGE_VAL, -HUGE_VAL}};
+    for (int k = 0; k < mesh->vertex_count; k++) {
+        const float *p = mesh->position[k];
+        box.lo = lr_v3(fmin(box.lo.x, (double)p[0]), fmin(box.lo.y, (double)p[1]), fmin(box.lo.z, (double)p[2]));
+        box.hi = lr_v3(fmax(box.hi.x, (double)p[0]), fmax(box.hi.y, (double)p[1]), fmax(box.hi.z, (double)p[2]));
+    }
+    return box;
+}
+
+static int in_some_room(const search *s, lr_vec3f at, double time_s, double slack_m)
+{
+    const lr_scene *scene = s->rig->scene;
+    for (int k = s->first_room; k >= 0 && k < scene->object_count; k++) {
+        const lr_object *o = &scene->object[k];
+        if (!o->is_room)
+            continue;
+        const lr_vec3 p = lr_mul(lr_pose_point_back(lr_object_pose_at(o, time_s), lr_v3((double)at.x, (double)at.y, (double)at.z)), 1.0/o->scale);
+        const lr_box3 box = size_of(o->mesh);
+        const double slack = slack_m/o->scale;
+        if (p.x >= box.lo.x - slack && p.y >= box.lo.y - slack && p.z >= box.lo.z - slack && p.x <= box.hi.x + slack && p.y <= box.hi.y + slack && p.z <= box.hi.z + slack)
+            return 1;
+    }
+    return 0;
+}
+
+// Whether the rays from `first` on start outside of all rooms, and few of them look into one.
+static int is_outside(const search *s, int first)
+{
+    const lr_rays *r = &s->rays;
+    if (s->first_room < 0 || in_some_room(s, lr_rays_origin(r, first), (double)r->time_s[first], 0.0))
+        return 0;
+    int within = 0;
+    for (int i = first; i < first + RAYS; i++) {
+        const int outer_side = r->object[i] >= 0 && s->rig->scene->object[r->object[i]].is_room && lr_dotf(lr_rays_normal(r, i), lr_rays_direction(r, i)) > 0.0f;
+        within += r->object[i] >= 0 && !outer_side && in_some_room(s, lr_rays_point(r, i), (double)r->time_s[i], SLACK_M);
+    }
+    return within < ENOUGH;
+}
+
+// In how many lines, and the object of the first of them.
+typedef struct lines_found { int lines, object; } lines_found;
+
+static void note(lines_found *f, int object)
+{
+    if (object < 0)
+        return;
+    f->lines++;
+    f->object = f->lines == 1 ? object : f->object;
+}
+
+static void tell(lr_enclosed *out, const lines_found *f, int lines, int outside, int module, int camera, int laser)
+{
+    if (f->lines == 0 || (out->count > 0 && out->outside != outside))
+        return;
+    if (out->count++ == 0)
+        *out = (lr_enclosed){1, outside, module, camera, laser, f->object, f->lines == lines};
+}
+
 static lr_status look(search *s, int module, int camera, int laser, lr_enclosed *out, lr_error *err)
 {
     const lr_rig_module *m = &s->rig->module[module];
     const int lines = s->line_count < LINES ? (int)s->line_count : LINES;
-    int inside = 0, object = -1;
+    lines_found inside = {0, -1}, outside = {0, -1};
     send(s, module, camera >= 0 ? &m->camera[camera].in_module : &m->laser[laser].in_module, lines);
     for (int k = 0; k < lines; k++) {
-        int found;
-        LR_TRY(judge(s, k*RAYS, &found, err));
-        inside += found >= 0;
-        object = object < 0 ? found : object;
+        int object;
+        LR_TRY(judge(s, k*RAYS, &object, err));
+        note(&inside, object);
+        note(&outside, object < 0 && is_outside(s, k*RAYS) ? s->first_room : -1);
     }
-    if (inside > 0 && out->count++ == 0)
-        *out = (lr_enclosed){1, module, camera, laser, object, inside == lines};
+    tell(out, &inside, lines, 0, module, camera, laser);
+    tell(out, &outside, lines, 1, module, camera, laser);
     return LR_OK;
+}
+
+static int first_room(const lr_scene *scene)
+{
+    for (int k = 0; k < scene->object_count; k++)
+        if (scene->object[k].is_room)
+            return k;
+    return -1;
 }
 
 static lr_status look_at_all(search *s, lr_enclosed *out, lr_error *err)
@@ -124,7 +198,7 @@ static lr_status look_at_all(search *s, lr_enclosed *out, lr_error *err)
 
 lr_status lr_enclosed_find(const lr_bvh *bvh, const lr_rig *rig, int64_t first_line, int64_t line_count, lr_enclosed *out, lr_error *err)
 {
-    search s = {.bvh = bvh, .rig = rig, .first_line = first_line, .line_count = line_count};
+    search s = {.bvh = bvh, .rig = rig, .first_line = first_line, .line_count = line_count, .first_room = first_room(rig->scene)};
     *out = (lr_enclosed){0};
     const lr_status status = look_at_all(&s, out, err);
     lr_rays_destroy(&s.rays);
@@ -136,9 +210,9 @@ void lr_enclosed_words(const lr_rig *rig, const lr_enclosed *e, lr_text *out)
 {
     const lr_module_def *m = &rig->head->module[e->module];
     const int sees = e->camera >= 0, others = e->count - 1;
-    lr_text_add(out, "%s %s.%s lies inside ", sees ? "camera" : "laser", m->name, sees ? m->camera[e->camera].name : m->laser[e->laser].name);
+    lr_text_add(out, "%s %s.%s lies %s ", sees ? "camera" : "laser", m->name, sees ? m->camera[e->camera].name : m->laser[e->laser].name, e->outside ? "outside of" : "inside");
     lr_text_quote(out, rig->scene->object[e->object].name);
-    lr_text_add(out, "%s: it %s its inside", e->always ? "" : ", in some lines", sees ? "sees" : "lights");
+    lr_text_add(out, "%s: it %s its %s", e->always ? "" : ", in some lines", sees ? "sees" : "lights", e->outside ? "walls from behind, if at all" : "inside");
     if (others > 0)
-        lr_text_add(out, "; %d more of the head's cameras and lasers %s inside something as well", others, others == 1 ? "lies" : "lie");
+        lr_text_add(out, "; %d more of the head's cameras and lasers %s %s as well", others, others == 1 ? "lies" : "lie", e->outside ? "outside" : "inside something");
 }
