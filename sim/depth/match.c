@@ -127,6 +127,7 @@ static void make_mean(lr_matcher *m)
         for (int l = apart; l < LR_MATCH_MEAN; l++)
             alike[apart] += mean[l]*mean[l - apart];
     m->noise = (float)alike[0];
+    m->around = (int)(LR_MATCH_SMOOTH*m->def.spread_lines);
     for (int l = 0; l < LR_MATCH_MEAN; l++) {
         m->mean[l] = (float)mean[l];
         m->alike[l] = (float)(alike[l]/alike[0]);

@@ -20,7 +20,7 @@ typedef struct lr_match_def {    // start from lr_match_def_default()
     int window;                  // pixels of the cost on either side, 0 .. 7
     int small_step, large_step;  // penalties of the smoothing, for one candidate and for more; 1 .. 45, small_step .. 212; their sum up to 213
     int refine_window;           // pixels of the refinement on either side, 3 .. 15
-    double spread_lines;         // rms width, in lines, of the average that a line is matched as: 0 alone .. 1 with 1:4:6:4:1; less where lines are far apart
+    double spread_lines;         // rms width, in lines, of the average that a line is matched as: 0 alone .. 1 with 1:4:6:4:1; less where lines are far apart; so do the matches that speak for one another
     double winners_error;        // candidates, rms, that smoothing's answers in a window are taken to be off by, all together, above 0; large: refinement alone
 } lr_match_def;
 lr_match_def lr_match_def_default(void);

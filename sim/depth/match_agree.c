@@ -105,10 +105,10 @@ void lr_match_add_around(const lr_matcher *m, lr_match_work *w, int from, int li
 typedef struct arounds { float like[BESIDE], sure[BESIDE]; } arounds;
 
 // Means over those and the same of the neighbouring lines.
-LR_WIDE_WHOLE static void mean_around(const lr_match_work *w, int from, size_t pixels, int i, int line, int first, int end, arounds *restrict out)
+LR_WIDE_WHOLE static void mean_around(const lr_matcher *m, const lr_match_work *w, int from, size_t pixels, int i, int line, int first, int end, arounds *restrict out)
 {
     float like[BESIDE] = {0}, sure[BESIDE] = {0}, matches[BESIDE] = {0};
-    for (int l = line - LR_MATCH_SMOOTH < first ? first : line - LR_MATCH_SMOOTH; l < end && l <= line + LR_MATCH_SMOOTH; l++) {
+    for (int l = line - m->around < first ? first : line - m->around; l < end && l <= line + m->around; l++) {
         const size_t at = (size_t)l*pixels + (size_t)i;
         const float *restrict a = w->like[from] + at, *restrict b = w->sure[from] + at, *restrict n = w->matches[from] + at;
         for (int p = 0; p < BESIDE; p++)
@@ -186,7 +186,7 @@ void lr_match_smooth(const lr_matcher *m, lr_match_work *w, int from, int line, 
     for (int i = 0; i < pixels; i += BESIDE) {
         smoothed s;
         arounds a;
-        mean_around(w, from, (size_t)pixels, i, line, first, end, &a);
+        mean_around(m, w, from, (size_t)pixels, i, line, first, end, &a);
         smooth_beside(m, w, from, (size_t)pixels, i, line, first, end, &s);
         for (int p = 0; p < BESIDE && i + p < pixels; p++) {
             out[i + p] = s.inverse[p];

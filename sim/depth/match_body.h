@@ -44,6 +44,7 @@ struct lr_matcher {
     float mean[LR_MATCH_MEAN];   // weights of the lines averaged
     float noise;                 // variance that they leave of 1
     float alike[LR_MATCH_MEAN];  // correlation of the noise left in lines so far apart
+    int around;                  // lines on either side whose matches speak for one another: SMOOTH, fewer where the lines are far apart
     match_side side[2];
 };
 

@@ -7,7 +7,7 @@
 
 #define LINES LR_MATCH_TOGETHER
 #define LEVEL_RADIUS 14      // pixels on either side that a pixel is levelled by
-#define LEVEL_FLOOR 14.6f    // added to the local variance, by the noise left: noise alone stays small
+#define LEVEL_FLOOR 14.62857f  // added to the local variance, by the noise left: noise alone stays small
 #define LEVEL_SCALE 40.0f    // steps per local standard deviation
 #define LEVEL_PER_MEAN 1.2533f  // standard deviation by mean deviation of a Gaussian, sqrt(pi/2)
 #define DIFFERENCE_MAX 160   // larger differences count no more: an outlier in the window costs at most this
