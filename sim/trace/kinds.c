@@ -5,7 +5,6 @@
 
 #include "trace/surface_eval.h"
 
-#define SAME_SIDE 0.95f        // cosine between normals above which two hits on one object are alike
 #define LEAST_RENDERED 2       // of each kind that comes early, so that it is known how they differ
 #define EDGE_FALL 0.5f         // variance of n even parts that meet an edge: about this times that of one, over n^1.5
 #define LIT_PARTS 4096         // one whole, in work->lit
@@ -35,7 +34,7 @@ static int alike(const lr_line_job *job, const lr_kind *kind, int k)
 {
     const lr_rays *rays = &job->work->rays;
     return kind->rest || (kind->object == rays->object[k] && kind->material == seen_as(job, k) &&
-                          (kind->object < 0 || lr_dotf(kind->normal, lr_rays_normal(rays, k)) >= SAME_SIDE));
+                          (kind->object < 0 || lr_dotf(kind->normal, lr_rays_normal(rays, k)) >= LR_SAME_SIDE));
 }
 
 static lr_kind *make_kind(const lr_line_job *job, lr_kind *kind, int k, int rest)

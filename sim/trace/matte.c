@@ -139,11 +139,21 @@ static float faint(float expected_e, float faint_e, float v)
     return !(expected_e < faint_e) ? 1.0f : v*faint_e < expected_e ? faint_e/expected_e : 0.0f;
 }
 
+static void queue_sun(const lr_line_job *job, const block *b, int i, const sun_rays *sun, float factor)
+{
+    lr_shadow_queue *q = &job->work->sun;
+    const int k = b->slot[i], slot = lr_queue_place(job, q);
+    for (int bin = 0; bin < job->tracer->rig->bins.ambient_count; bin++)
+        q->weight[bin*LR_CHUNK_RAYS + slot] = b->carry[bin][i]*factor;
+    q->path[slot] = k;
+    q->source[slot] = job->tracer->scene->sun.source;
+    lr_rays_set(&q->rays, slot, lr_madf(get(&b->point, i), LR_OFFSET_M, get(&b->normal, i)), get(&sun->wi, i), 0.0f, INFINITY, job->work->rays.time_s[k]);
+}
+
 static void ask_sun(const lr_line_job *job, const block *b)
 {
-    const int bins = job->tracer->rig->bins.ambient_count, source = job->tracer->scene->sun.source;
-    lr_work *work = job->work;
-    lr_shadow_queue *q = &work->sun;
+    const int source = job->tracer->scene->sun.source;
+    const lr_work *work = job->work;
     sun_rays sun;
     float u[N], v[N], unused[N];
     lr_draw_many(job, b->count, b->seed, b->sample, LR_DIM_SUN, u, v);
@@ -157,15 +167,35 @@ static void ask_sun(const lr_line_job *job, const block *b)
         if (!(expected > 0.0f))
             continue;
         const float factor = sun.value[i]*faint(expected, lr_faint_e(job, work->path.pixel[k]), v[i]);
-        if (factor == 0.0f)
-            continue;
-        const int slot = lr_queue_place(job, q);
-        for (int bin = 0; bin < bins; bin++)
-            q->weight[bin*LR_CHUNK_RAYS + slot] = b->carry[bin][i]*factor;
-        q->path[slot] = k;
-        q->source[slot] = source;
-        lr_rays_set(&q->rays, slot, lr_madf(get(&b->point, i), LR_OFFSET_M, get(&b->normal, i)), get(&sun.wi, i), 0.0f, INFINITY, work->rays.time_s[k]);
+        if (factor != 0.0f)
+            queue_sun(job, b, i, &sun, factor);
     }
+}
+
+static void ask_several(const lr_line_job *job, block *b, float share)
+{
+    sun_rays sun;
+    float u[N], v[N];
+    lr_draw_many(job, b->count, b->seed, b->sample, LR_DIM_SUN_SEVERAL, u, v);
+    aim_at_sun(&job->tracer->lights, b, u, v, &sun);
+    for (int i = 0; i < b->count; i++)
+        if (sun.value[i] > 0.0f)
+            queue_sun(job, b, i, &sun, share*sun.value[i]);
+    b->count = 0;
+}
+
+void lr_matte_ask_sun(const lr_line_job *job, const int32_t *slot, int count, int rays, int apart)
+{
+    block b;
+    b.count = 0;
+    for (int n = 0; n < count*rays; n++) {
+        add(job, &b, slot[n/rays]);
+        b.sample[b.count - 1] = b.sample[b.count - 1]*(uint32_t)apart + (uint32_t)(n % rays);
+        if (b.count == N)
+            ask_several(job, &b, 1.0f/(float)rays);
+    }
+    if (b.count > 0)
+        ask_several(job, &b, 1.0f/(float)rays);
 }
 
 // ---- lamps ----------------------------------------------------------------------------------------------------------------------

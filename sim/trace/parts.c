@@ -15,7 +15,6 @@
 #define EDGE_PAIRS 4           // pairs, at least, where parts of a pixel or of its neighbours meet different things that matter
 #define EDGE_SHARE 0.25f       // of their difference: about the error of one pair
 #define COVER_PAIRS 2          // times the most samples: pairs that are looked at, at most
-#define SAME_SIDE 0.95f        // cosine between normals above which two hits on one object are alike
 #define POOL_REACH 3           // pixels on either side whose pairs tell of the error too
 #define CONFIDENCE 0.5f        // errors are below twice their standard deviation in 95 % of cases
 
@@ -122,15 +121,10 @@ static void render_half(const lr_line_job *job, int number)
     lr_kinds_add(job);
 }
 
-static int differ(const lr_sight *a, const lr_sight *b)
-{
-    return a->object != b->object || a->blocked != b->blocked || (a->object >= 0 && lr_dotf(a->normal, b->normal) < SAME_SIDE);
-}
-
 // Electrons between two neighbouring halves of pixels, if they see different things.
 static float jump_between(const lr_settle *s, int half, int i, int other_half, int other)
 {
-    return differ(&s->sight[half][i], &s->sight[other_half][other]) ? fabsf(s->electrons[half][i] - s->electrons[other_half][other]) : 0.0f;
+    return lr_sights_differ(&s->sight[half][i], &s->sight[other_half][other]) ? fabsf(s->electrons[half][i] - s->electrons[other_half][other]) : 0.0f;
 }
 
 // An edge that runs along the line is met by few parts: those of the pixels before and after tell of it too.
@@ -170,7 +164,7 @@ static float pooled(const lr_settle *s, int i, int count)
 {
     float sum = 0.0f, weight = 0.0f;
     for (int j = i > POOL_REACH ? i - POOL_REACH : 0; j <= i + POOL_REACH && j < count; j++) {
-        if (differ(&s->sight[0][i], &s->sight[0][j]))
+        if (lr_sights_differ(&s->sight[0][i], &s->sight[0][j]))
             continue;
         sum += s->square[j]/((float)s->squares[j]*(float)s->squares[j]);
         weight += 1.0f;
@@ -219,6 +213,7 @@ static void render_pairs(const lr_line_job *job)
     const int least = job->tracer->def.samples > 1 ? job->tracer->def.samples/2 : 1;
     int count = job->count;
     lr_kinds_clear(job);
+    memset(s->sun, 0, sizeof s->sun);
     memset(s->square, 0, sizeof s->square);
     memset(s->squares, 0, sizeof s->squares);
     for (int i = 0; i < count; i++)

@@ -407,9 +407,12 @@ void lr_run_paths(const lr_line_job *job, int first_step)
         if (step > 0)
             lr_work_intersect(job, &work->rays, LR_RAYS_INCOHERENT, LR_RAY_BOUNCE);
         work->next.count = work->sun.rays.count = work->sky.rays.count = work->lamp.rays.count = 0;
+        const int64_t suns = work->count.rays[LR_RAY_SUN];
         if (step == 0)
             lr_matte_light(job);
         visit_all(job, step);
+        if (step == 0 && !job->gathered && work->count.rays[LR_RAY_SUN] == suns)   // else the queue was full, and some answers are gone
+            lr_calm_sun(job);
         lr_collect_shadows(job);
         lr_swap_paths(work);
     }

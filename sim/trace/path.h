@@ -1,5 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
-// What the files of the ambient light paths share. Private to trace/path.c, trace/path_ask.c, trace/path_draws.c, trace/gather_paths.c and trace/matte.c.
+// What the files of the ambient light paths share. Private to trace/path.c, trace/path_ask.c, trace/path_draws.c, trace/gather_paths.c, trace/matte.c
+// and trace/penumbra.c.
 #ifndef LR_TRACE_PATH_H
 #define LR_TRACE_PATH_H
 
@@ -10,7 +11,8 @@
 // Random numbers of one step. The first few are drawn for many vertices at once.
 enum { LR_DIM_SUN, LR_DIM_SKY, LR_DIM_LAMP, LR_DIM_CHOICE, LR_DIM_BOUNCE, LR_DIM_LOBE, LR_DIMS_AHEAD,
        LR_DIM_FAINT = LR_DIMS_AHEAD, LR_DIM_FAINT_SUN, LR_DIM_FAINT_SKY, LR_DIM_FAINT_LAMP, LR_DIMS };
-enum { LR_DIM_SUNLIT = 1 << 16, LR_DIM_FAINT_SUNLIT };   // further ones, beyond those of any step
+enum { LR_DIM_SUNLIT = 1 << 16, LR_DIM_FAINT_SUNLIT, LR_DIM_SUN_SEVERAL,   // further ones, beyond those of any step
+       LR_DIM_ALWAYS };   // none: what is faint is asked for, too
 
 // Numbers of vertices visited one after the other; the last are those of LR_DIM_SUNLIT.
 typedef struct lr_draws { float u[LR_DIMS_AHEAD + 1][LR_GATHER_LOOKS], v[LR_DIMS_AHEAD + 1][LR_GATHER_LOOKS]; } lr_draws;
@@ -81,14 +83,19 @@ void lr_ask_sun(const lr_line_job *job, const lr_vertex *v);            // strai
 void lr_ask_mirrored_sun(const lr_line_job *job, const lr_vertex *v);   // in mirrors only
 void lr_ask_sky(const lr_line_job *job, const lr_vertex *v);
 void lr_ask_lamp(const lr_line_job *job, lr_vertex *v, const lr_surface *drawn);
+// To the place (a, b) of the sun's disc, a and b in 0 .. 1, for `share` of its light.
+void lr_ask_sun_at(const lr_line_job *job, const lr_vertex *v, float a, float b, float share);
 // From where a path goes on to a place in sunlight: one of those picked, which are on their way from memory; trace/gather_paths.c
 #define LR_SUNLIT_PICKS 4
 typedef struct lr_sunlit_picks { const struct lr_sunlit_place *place[LR_SUNLIT_PICKS]; float pick; } lr_sunlit_picks;
 void lr_pick_sunlit(const lr_line_job *job, const lr_vertex *v, lr_sunlit_picks *picks);
 void lr_ask_sunlit(const lr_line_job *job, const lr_vertex *v, const lr_sunlit_picks *picks);
-// A shadow ray from `v`, and what arrives if it is free: the path's throughput times f times factor, for each bin.
+// A shadow ray from `v`, and what arrives if it is free: the path's throughput times f times factor, for each bin. `dim`: of the
+// numbers by which it is left to chance where that is faint, or LR_DIM_ALWAYS.
 void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex *v, lr_vec3f wi, const float *f, float factor, float t_far, int source, int dim);
 int lr_queue_place(const lr_line_job *job, lr_shadow_queue *q);    // for one more ray, after tracing all if there is none
+void lr_trace_shadows(const lr_line_job *job, lr_shadow_queue *q);
+void lr_add_shadows(const lr_line_job *job, lr_shadow_queue *q);   // what arrives by a queue that was traced; empties it
 void lr_collect_shadows(const lr_line_job *job);   // traces all three queues and adds what arrives
 
 void lr_go_on(const lr_line_job *job, const lr_vertex *v);   // draws the path's next direction and keeps it there
@@ -101,5 +108,9 @@ void lr_run_paths(const lr_line_job *job, int first_step);
 // Where the paths of the chunk start, those on matte surfaces at rest whose light is gathered end at once: what they get, and
 // their shadow rays to sun and lamps, for many pixels together. Sets work->done of those; the others are to be visited.
 void lr_matte_light(const lr_line_job *job);
+// `rays` from each of those in `slot`, spread over the sun's disc, instead of the one: the first of `apart` that each part has.
+void lr_matte_ask_sun(const lr_line_job *job, const int32_t *slot, int count, int rays, int apart);
+// Where the paths of the chunk start: traces the rays to the sun, adds what arrives, and asks again where one is too few; trace/penumbra.c
+void lr_calm_sun(const lr_line_job *job);
 
 #endif

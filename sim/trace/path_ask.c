@@ -73,16 +73,19 @@ static int pass_legs(const lr_line_job *job, const lr_shadow_queue *q, int k, fl
     return 1;
 }
 
-// Traces a queue, adds what arrives, and empties it.
-static void collect(const lr_line_job *job, lr_shadow_queue *q)
+void lr_trace_shadows(const lr_line_job *job, lr_shadow_queue *q)
 {
     const int sun = q == &job->work->sun, sky = q == &job->work->sky;
-    const lr_ray_kind kind = sun ? LR_RAY_SUN : sky ? LR_RAY_SKY : LR_RAY_LAMP;
+    lr_work_occluded_panes(job, &q->rays, sun ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, sun ? LR_RAY_SUN : sky ? LR_RAY_SKY : LR_RAY_LAMP);
+}
+
+void lr_add_shadows(const lr_line_job *job, lr_shadow_queue *q)
+{
+    const int sun = q == &job->work->sun, sky = q == &job->work->sky;
     const int part = sun ? LR_PART_SUN : sky ? LR_PART_SKY : LR_PART_LAMP;
     const lr_path_state *path = &job->work->path;
     const lr_scene *scene = job->tracer->scene;
     const int bins = job->tracer->rig->bins.ambient_count;
-    lr_work_occluded_panes(job, &q->rays, sun ? LR_RAYS_COHERENT : LR_RAYS_INCOHERENT, kind);
     for (int k = 0, next; k < q->rays.count; k = next) {
         next = k + q->legs[k];
         float pass[LR_MAX_BINS], geometry = 1.0f;
@@ -99,6 +102,12 @@ static void collect(const lr_line_job *job, lr_shadow_queue *q)
         lr_add_light(job, part, q->source[k], path->pixel[q->path[k]], pass, 1, geometry, q->per_m[k]);
     }
     q->rays.count = 0;
+}
+
+static void collect(const lr_line_job *job, lr_shadow_queue *q)
+{
+    lr_trace_shadows(job, q);
+    lr_add_shadows(job, q);
 }
 
 // Light too weak to matter is asked for only now and then, and counts for more when it is: the mean stays, and the variance grows by at
@@ -146,7 +155,8 @@ void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex
         most = lr_maxf(most, f[b]);
     if (!(most*factor > 0.0f))
         return;
-    factor *= ask_faint(job, v, dim, electrons(job, v->i, source, f)*factor);
+    if (dim != LR_DIM_ALWAYS)
+        factor *= ask_faint(job, v, dim, electrons(job, v->i, source, f)*factor);
     if (factor == 0.0f)
         return;
     const int slot = lr_queue_place(job, q);
@@ -158,15 +168,20 @@ void lr_queue_shadow(const lr_line_job *job, lr_shadow_queue *q, const lr_vertex
     lr_rays_set(&q->rays, slot, lr_offset_start(v, wi), wi, 0.0f, t_far, job->work->rays.time_s[v->i]);
 }
 
-// A place on the sun's disc; the same one for every way to it.
-static lr_vec3f draw_sun(const lr_line_job *job, const lr_vertex *v)
+static lr_vec3f place_on_sun(const lr_lights *lights, float a, float b)
 {
-    const lr_lights *lights = &job->tracer->lights;
-    float a, b, c, s;
-    lr_draw2(job, v, LR_DIM_SUN, &a, &b);
+    float c, s;
     lr_turnf(b, &c, &s);
     const float radius = lights->sun_sine*sqrtf(a);
     return lr_unitf(lr_frame_tof(lights->sun_frame, lr_v3f(radius*c, radius*s, 1.0f)));
+}
+
+// A place on the sun's disc; the same one for every way to it.
+static lr_vec3f draw_sun(const lr_line_job *job, const lr_vertex *v)
+{
+    float a, b;
+    lr_draw2(job, v, LR_DIM_SUN, &a, &b);
+    return place_on_sun(&job->tracer->lights, a, b);
 }
 
 static const lr_surface *seen_by_sun(const lr_line_job *job, const lr_vertex *v)
@@ -203,24 +218,33 @@ void lr_ask_mirrored_sun(const lr_line_job *job, const lr_vertex *v)
         ask_in_mirror(job, v, &mirrors->mirror[__builtin_ctzll(near)]);
 }
 
+// Towards a place on the sun, for `share` of its light.
+static void ask_place(const lr_line_job *job, const lr_vertex *v, lr_vec3f wi, float share, int dim)
+{
+    const lr_path_state *path = &job->work->path;
+    float f[LR_MAX_BINS];
+    if (lr_dotf(v->normal, wi)*lr_dotf(v->normal, v->wo) <= 0.0f)
+        return;
+    lr_surface_eval_world(seen_by_sun(job, v), v->scale, v->normal, v->wo, wi, f);
+    if (job->sunlit && path->pdf[v->i] > 0.0f)   // of a place that was asked too, where the path's last direction was drawn
+        share *= lr_sunlit_found(job->sunlit, path->straight[v->i] == LR_STRAIGHT ? job->choice : NULL, path->pixel[v->i] % 2, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
+    lr_queue_shadow(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, dim);
+}
+
 static void ask_straight(const lr_line_job *job, const lr_vertex *v)
 {
     const lr_lights *lights = &job->tracer->lights;
-    const lr_path_state *path = &job->work->path;
     const float side = lr_dotf(v->normal, v->wo) >= 0.0f ? 1.0f : -1.0f;
     if (!(side*lr_dotf(v->normal, lights->sun_frame.z) > -2.0f*lights->sun_sine))
         return;  // the whole disc is behind the surface
     if (lr_sun_shade_covers(&job->tracer->sun_shade, v->point))
         return;
-    float f[LR_MAX_BINS];
-    const lr_vec3f wi = draw_sun(job, v);
-    if (lr_dotf(v->normal, wi)*side <= 0.0f)
-        return;
-    lr_surface_eval_world(seen_by_sun(job, v), v->scale, v->normal, v->wo, wi, f);
-    float share = 1.0f;  // of a place that was asked too, where the path's last direction was drawn
-    if (job->sunlit && path->pdf[v->i] > 0.0f)
-        share = lr_sunlit_found(job->sunlit, path->straight[v->i] == LR_STRAIGHT ? job->choice : NULL, path->pixel[v->i] % 2, lr_v3f(path->vx[v->i], path->vy[v->i], path->vz[v->i]), path->pdf[v->i], v->point, v->normal, wi);
-    lr_queue_shadow(job, &job->work->sun, v, wi, f, share, INFINITY, job->tracer->scene->sun.source, LR_DIM_FAINT_SUN);
+    ask_place(job, v, draw_sun(job, v), 1.0f, LR_DIM_FAINT_SUN);
+}
+
+void lr_ask_sun_at(const lr_line_job *job, const lr_vertex *v, float a, float b, float share)
+{
+    ask_place(job, v, place_on_sun(&job->tracer->lights, a, b), share, LR_DIM_ALWAYS);
 }
 
 void lr_ask_sun(const lr_line_job *job, const lr_vertex *v)

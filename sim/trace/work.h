@@ -66,6 +66,13 @@ typedef struct lr_part_batch {
 
 typedef struct lr_sight { int32_t object; uint32_t blocked; lr_vec3f normal; } lr_sight;   // what a part met; blocked: a bit a laser
 
+#define LR_SAME_SIDE 0.95f     // cosine between normals above which two hits on one object are alike
+
+static inline int lr_sights_differ(const lr_sight *a, const lr_sight *b)
+{
+    return a->object != b->object || a->blocked != b->blocked || (a->object >= 0 && lr_dotf(a->normal, b->normal) < LR_SAME_SIDE);
+}
+
 // Parts of one half of a pixel that see the same: their light is about alike, so the share of them counts more than each one's own.
 typedef struct lr_kind {
     int32_t object, material, next;       // next: in lr_settle.kind of the same half, 0: none
@@ -90,6 +97,7 @@ typedef struct lr_settle {       // of each pixel of the chunk, over its parts s
     int kind_count[2][LR_CHUNK_PIXELS];
     int32_t list[LR_CHUNK_PIXELS];        // pixels that want another pair
     int32_t owner[LR_CHUNK_PIXELS];       // kind of each part of the batch
+    uint8_t sun[LR_CHUNK_PIXELS];         // what shadow rays of earlier parts found: see trace/penumbra.c
     int kinds;                            // of all: the first 2 LR_CHUNK_PIXELS are the first kinds of each half
     lr_kind kind[2*LR_KINDS*LR_CHUNK_PIXELS];
 } lr_settle;
