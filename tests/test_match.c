@@ -196,7 +196,7 @@ static void ends_of_lines_are_matched(void **unused)
             for (int i = PARTNERLESS + SETTLED; i < 130; i++)
                 bad += !(fabs(disparity(p, 0, l, i) - PARTNERLESS - 0.3) < 1.0), asked++;
             for (int i = 0; i < PARTNERLESS; i++)
-                believed += isfinite(p->inverse[0][l*PIXELS + i]) && lr_match_confidence(&p->clue[0][l*PIXELS + i]) > 0.5f;
+                believed += isfinite(p->inverse[0][l*PIXELS + i]) && lr_match_confidence(&p->clue[0][l*PIXELS + i], lr_matcher_noise(p->matcher)) > 0.5f;
         }
     }
     printf("at the line's end: bad %.4f; believed without a partner %.4f\n", (double)bad/asked, (double)believed/(8*LINES*PARTNERLESS));
@@ -273,7 +273,7 @@ static void noise_alone_is_not_believed(void **unused)
     for (int v = 0; v < 2; v++)
         for (int i = 0; i < LINES*PIXELS; i++) {
             all++;
-            sure += isfinite(p->inverse[v][i]) && lr_match_confidence(&p->clue[v][i]) > 0.5f;
+            sure += isfinite(p->inverse[v][i]) && lr_match_confidence(&p->clue[v][i], lr_matcher_noise(p->matcher)) > 0.5f;
         }
     printf("believed in pure noise: %.4f\n", (double)sure/all);
     assert_true(sure < 0.05*all);

@@ -170,6 +170,7 @@ static int fill_signal(const job_body *j, const lr_matching *m, int view, span s
 static void take_answers(const lr_matching *m, int view, const worker *w, span s, lr_answer *answer)
 {
     const int pixels = m->pair.view[view].camera->pixels;
+    const double noise = lr_matcher_noise(m->matcher);
     for (int i = 0; i < pixels; i++) {
         for (int l = 0; l < s.asked; l++) {
             const size_t at = (size_t)l*(size_t)pixels + (size_t)i, to = (size_t)(s.in_block + l)*(size_t)pixels + (size_t)i;
@@ -178,7 +179,7 @@ static void take_answers(const lr_matching *m, int view, const worker *w, span s
                 continue;
             const lr_match_clue *clue = &w->clue[view][at];
             const double slope = lr_matcher_slope(m->matcher, view, i, (double)q);
-            const lr_answer fresh = {q, (float)((double)hypotf(w->sigma_px[view][at], SIGMA_LEAST_PX)/slope), lr_match_confidence(clue)};
+            const lr_answer fresh = {q, (float)((double)hypotf(w->sigma_px[view][at], SIGMA_LEAST_PX)/slope), lr_match_confidence(clue, noise)};
             answer[to] = lr_answer_join(answer[to], fresh);
         }
     }

@@ -200,6 +200,7 @@ void lr_matcher_destroy(lr_matcher *m)
 }
 
 int lr_matcher_candidates(const lr_matcher *matcher) { return matcher->candidates; }
+double lr_matcher_noise(const lr_matcher *matcher) { return (double)matcher->noise; }
 
 double lr_matcher_slope(const lr_matcher *m, int from, int pixel, double inverse_range)
 {

@@ -32,6 +32,7 @@ typedef struct lr_match_work lr_match_work;  // memory of one thread
 lr_status lr_matcher_create(const lr_pair *pair, const lr_match_def *def, lr_matcher **out, lr_error *err);
 void lr_matcher_destroy(lr_matcher *matcher);  // NULL is fine
 int lr_matcher_candidates(const lr_matcher *matcher);
+double lr_matcher_noise(const lr_matcher *matcher);  // variance left of 1 by averaging lines
 // Pixels of disparity for a small change of the inverse range of view `from` at `pixel`; NaN where it has no partner.
 double lr_matcher_slope(const lr_matcher *matcher, int from, int pixel, double inverse_range);
 
