@@ -184,13 +184,13 @@ static void ask_several(const lr_line_job *job, block *b, float share)
     b->count = 0;
 }
 
-void lr_matte_ask_sun(const lr_line_job *job, const int32_t *slot, int count, int rays, int apart)
+void lr_matte_ask_sun(const lr_line_job *job, const int32_t *slot, int count, int rays)
 {
     block b;
     b.count = 0;
     for (int n = 0; n < count*rays; n++) {
         add(job, &b, slot[n/rays]);
-        b.sample[b.count - 1] = b.sample[b.count - 1]*(uint32_t)apart + (uint32_t)(n % rays);
+        b.sample[b.count - 1] = b.sample[b.count - 1]*(uint32_t)rays + (uint32_t)(n % rays);
         if (b.count == N)
             ask_several(job, &b, 1.0f/(float)rays);
     }

@@ -108,8 +108,8 @@ void lr_run_paths(const lr_line_job *job, int first_step);
 // Where the paths of the chunk start, those on matte surfaces at rest whose light is gathered end at once: what they get, and
 // their shadow rays to sun and lamps, for many pixels together. Sets work->done of those; the others are to be visited.
 void lr_matte_light(const lr_line_job *job);
-// `rays` from each of those in `slot`, spread over the sun's disc, instead of the one: the first of `apart` that each part has.
-void lr_matte_ask_sun(const lr_line_job *job, const int32_t *slot, int count, int rays, int apart);
+// `rays` from each of those in `slot`, spread over the sun's disc, instead of the one.
+void lr_matte_ask_sun(const lr_line_job *job, const int32_t *slot, int count, int rays);
 // Where the paths of the chunk start: traces the rays to the sun, adds what arrives, and asks again where one is too few; trace/penumbra.c
 void lr_calm_sun(const lr_line_job *job);
 
