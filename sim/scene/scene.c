@@ -171,6 +171,33 @@ const lr_surface *lr_scene_find_surface(const lr_scene *scene, int object_index,
     return surface;
 }
 
+int lr_scene_texture_plane(const lr_scene *scene, int object_index, int primitive, lr_texture_plane *out)
+{
+    const lr_object *object = &scene->object[object_index];
+    const lr_mesh *mesh = object->mesh;
+    int material;
+    const lr_surface *surface = surface_under(scene, object, primitive, &material);
+    if (surface->texture < 0 || !mesh || !mesh->uv || !mesh->uv_metres || object->motion)
+        return 0;
+    lr_vec3 corner[3];
+    float at[3][2];
+    for (int k = 0; k < 3; k++) {
+        const float *p = mesh->position[mesh->triangle[primitive][k]];
+        corner[k] = lr_pose_point(object->pose, lr_mul(lr_v3((double)p[0], (double)p[1], (double)p[2]), object->scale));
+        texture_place(object, surface, primitive, k == 1 ? 1.0f : 0.0f, k == 2 ? 1.0f : 0.0f, at[k]);
+    }
+    const lr_vec3 a = lr_sub(corner[1], corner[0]), b = lr_sub(corner[2], corner[0]), n = lr_cross(a, b);
+    const double n2 = lr_dot(n, n);
+    if (!(n2 > 0.0))
+        return 0;
+    // Dotted with what leads there from the first corner: shares of the two edges.
+    const lr_vec3 along_a = lr_mul(lr_cross(b, n), 1.0/n2), along_b = lr_mul(lr_cross(n, a), 1.0/n2);
+    *out = (lr_texture_plane){.texture = scene->texture[surface->texture], .corner = lr_v3f_of(corner[0]), .normal = lr_v3f_of(lr_unit(n)), .at = {at[0][0], at[0][1]}};
+    for (int k = 0; k < 2; k++)
+        out->grow[k] = lr_v3f_of(lr_add(lr_mul(along_a, (double)(at[1][k] - at[0][k])), lr_mul(along_b, (double)(at[2][k] - at[0][k]))));
+    return 1;
+}
+
 // ---- Lamps ---------------------------------------------------------------------------------------------------------
 
 static lr_vec3 corner_of(const lr_mesh *mesh, int vertex)

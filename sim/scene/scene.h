@@ -82,6 +82,17 @@ const lr_surface *lr_scene_surface(const lr_scene *scene, int object, int primit
 // The same but for the texture's value, whose texels are sent for: row[0] NULL where there is none, so that the value is 1.
 const lr_surface *lr_scene_find_surface(const lr_scene *scene, int object, int primitive, float u, float v, lr_texels *texels, int *material);
 
+// A flat piece with a texture, in the world: repeats of the picture at its corner, and how they grow along u and v [1/m], which lie in its plane. Beyond
+// the piece the picture goes on, as it does on one face of our own shapes.
+typedef struct lr_texture_plane { const lr_texture *texture; lr_vec3f corner, normal, grow[2]; float at[2]; } lr_texture_plane;
+// 0: no texture there, or the object moves, is curved, or brings a picture's places of its own.
+int lr_scene_texture_plane(const lr_scene *scene, int object, int primitive, lr_texture_plane *out);
+static inline float lr_texture_plane_at(const lr_texture_plane *p, lr_vec3f point)
+{
+    const lr_vec3f to = lr_subf(point, p->corner);
+    return lr_texture_at(p->texture, p->at[0] + lr_dotf(p->grow[0], to), p->at[1] + lr_dotf(p->grow[1], to));
+}
+
 // A point uniform over a lamp's shining surface at rest (density 1/area_m2, both sides of a two-sided lamp alike), and
 // its normal towards where it shines. [m]
 void lr_lamp_sample(const lr_scene *scene, const lr_lamp *lamp, float u, float v, float w, lr_vec3 *point, lr_vec3 *normal);

@@ -7,6 +7,7 @@
 
 #define LEAST_RENDERED 2       // of each kind that comes early, so that it is known how they differ
 #define EDGE_FALL 0.5f         // variance of n even parts that meet an edge: about this times that of one, over n^1.5
+#define FLAT 0.99999f          // cosine between normals of one plane
 #define LIT_PARTS 4096         // one whole, in work->lit
 
 static lr_kind *first_of(lr_settle *s, int half, int i) { return &s->kind[half*LR_CHUNK_PIXELS + i]; }
@@ -40,7 +41,7 @@ static int alike(const lr_line_job *job, const lr_kind *kind, int k)
 static lr_kind *make_kind(const lr_line_job *job, lr_kind *kind, int k, int rest)
 {
     const lr_rays *rays = &job->work->rays;
-    *kind = (lr_kind){.object = rays->object[k], .material = seen_as(job, k), .normal = lr_rays_normal(rays, k),
+    *kind = (lr_kind){.object = rays->object[k], .primitive = rays->primitive[k], .material = seen_as(job, k), .normal = lr_rays_normal(rays, k),
                       .even = (uint8_t)(!rest && is_even(job, k)), .rest = (uint8_t)rest};
     return kind;
 }
@@ -211,6 +212,20 @@ int lr_kinds_plain(const lr_line_job *job, int i)
     lr_settle *s = &job->work->settle;
     const lr_kind *a = first_of(s, 0, i), *b = first_of(s, 1, i);
     return s->kind_count[0][i] == 1 && s->kind_count[1][i] == 1 && !(job->known && (a->even || b->even));
+}
+
+int lr_kinds_flat(const lr_line_job *job, int i, lr_texture_plane *plane)
+{
+    lr_settle *s = &job->work->settle;
+    const lr_kind *a = first_of(s, 0, i), *b = first_of(s, 1, i);
+    return s->kind_count[0][i] == 1 && s->kind_count[1][i] == 1 && a->even && b->even && a->object == b->object && a->material == b->material &&
+           lr_dotf(a->normal, b->normal) >= FLAT && !job->camera->pupil && lr_scene_texture_plane(job->tracer->scene, a->object, a->primitive, plane);
+}
+
+void lr_kinds_look(const lr_line_job *job, int half, int i, float scale, int looks)
+{
+    lr_kind *k = first_of(&job->work->settle, half, i);
+    k->scale = (k->scale + scale)*(float)k->seen/(float)(k->seen + looks);
 }
 
 int lr_kinds_mark(const lr_line_job *job, int i, float common, float most_e2)

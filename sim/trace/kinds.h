@@ -27,9 +27,16 @@ typedef struct lr_kinds_error {
 lr_kinds_error lr_kinds_tell(const lr_line_job *job, int i);
 // Whether each half sees one thing only, on which light has to be followed by paths: their halves tell how far off it is.
 int lr_kinds_plain(const lr_line_job *job, int i);
+// Whether both halves see one flat thing with a texture: then looks at its plane tell the mean factor without rays.
+int lr_kinds_flat(const lr_line_job *job, int i, lr_texture_plane *plane);
+void lr_kinds_look(const lr_line_job *job, int half, int i, float scale, int looks);   // adds the factors of so many; last of all
 // Marks the kinds of pixel i that add more than `most_e2` to the variance, to be rendered whenever they come. Returns whether there are any.
 // Where paths have to find the light, so are all: few parts that happen to be dark look sure of themselves, and stopping there would pull the mean down.
 int lr_kinds_mark(const lr_line_job *job, int i, float common, float most_e2);
+
+// Most variance of a pixel of so much light, by the aim [e^2]; trace/parts.c
+float lr_parts_most_e2(const lr_line_job *job, float light);
+void lr_look_closer(const lr_line_job *job);   // trace/looks.c: the mean factors of textures, before the means are taken
 
 void lr_kinds_take_means(const lr_line_job *job);   // into work->sums and work->lit
 

@@ -14,6 +14,7 @@
 
 #define EDGE_PAIRS 4           // pairs, at least, where parts of a pixel or of its neighbours meet different things that matter
 #define EDGE_SHARE 0.25f       // of their difference: about the error of one pair
+#define FLAT_PAIRS 4           // so many that all see one flat piece: no more of them for its texture's sake
 #define COVER_PAIRS 2          // times the most samples: pairs that are looked at, at most
 #define POOL_REACH 3           // pixels on either side whose pairs tell of the error too
 #define CONFIDENCE 0.5f        // errors are below twice their standard deviation in 95 % of cases
@@ -172,18 +173,28 @@ static float pooled(const lr_settle *s, int i, int count)
     return sum/weight;
 }
 
+float lr_parts_most_e2(const lr_line_job *job, float light)
+{
+    const float aim = CONFIDENCE*(float)job->tracer->def.noise_ratio;
+    return aim*aim*(job->camera->floor_e2 + light);
+}
+
 static int unsettled(const lr_line_job *job, int i)
 {
     const lr_settle *s = &job->work->settle;
     const lr_trace_def *def = &job->tracer->def;
-    const float aim = CONFIDENCE*(float)def->noise_ratio;
-    const lr_kinds_error error = lr_kinds_tell(job, i);
-    const float most_e2 = aim*aim*(job->camera->floor_e2 + error.light), jump = EDGE_SHARE*s->jump[i];
+    lr_kinds_error error = lr_kinds_tell(job, i);
+    const float most_e2 = lr_parts_most_e2(job, error.light), jump = EDGE_SHARE*s->jump[i];
+    lr_texture_plane plane;
     const int any = lr_kinds_mark(job, i, error.common, 0.25f*most_e2);
     if (s->pairs[i] < EDGE_PAIRS && jump*jump > most_e2)
         return 1;
     if (lr_kinds_plain(job, i) || s->pairs[i] == 1)
         return s->pairs[i] < def->most_samples/2 && pooled(s, i, job->count) > most_e2;
+    if (!(error.shares + error.within > most_e2))
+        return 0;
+    if (s->pairs[i] >= FLAT_PAIRS && lr_kinds_flat(job, i, &plane))
+        error.shares = 0.0f;   // looks at its plane will tell the mean factor
     if (!(error.shares + error.within > most_e2))
         return 0;
     return s->pairs[i] < def->most_samples/2 ? any || error.shares > 0.5f*most_e2 : s->pairs[i] < COVER_PAIRS*def->most_samples && error.shares > 0.5f*most_e2;
@@ -230,6 +241,8 @@ static void render_pairs(const lr_line_job *job)
             note_jumps(job);
         count = job->tracer->def.noise_ratio > 0.0 ? choose_pixels(job, count) : 0;
     }
+    if (job->tracer->def.noise_ratio > 0.0)
+        lr_look_closer(job);
     lr_kinds_take_means(job);
 }
 
