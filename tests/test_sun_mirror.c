@@ -68,7 +68,7 @@ static void disc_with_a_hole(void **state)
     assert_near(by_way(disc, 0.8, 3.8), 0.0, 1e-6);
 }
 
-// Slab of index n at angle a, no loss: each polarisation 2 r/(1 + r). Source: Fresnel's equations, Born & Wolf, Principles of Optics, 1.5.2 and 7.6 (incoherent sum).
+// Slab of index n at angle a, no loss: each polarisation 2 r/(1 + r). Source: Fresnel's equations, Born & Wolf, Principles of Optics, 1.5.2 and 7.6 (sum without interference), from memory.
 static double face(double n, double a, int along)
 {
     const double c = cos(a), t = sqrt(1.0 - sin(a)*sin(a)/(n*n)), r = along ? (n*c - t)/(n*c + t) : (c - n*t)/(c + n*t);

@@ -193,10 +193,11 @@ static int unsettled(const lr_line_job *job, int i)
         return s->pairs[i] < def->most_samples/2 && pooled(s, i, job->count) > most_e2;
     if (!(error.shares + error.within > most_e2))
         return 0;
-    if (s->pairs[i] >= FLAT_PAIRS && lr_kinds_flat(job, i, &plane))
+    if (s->pairs[i] >= FLAT_PAIRS && lr_kinds_flat(job, i, &plane)) {
         error.shares = 0.0f;   // looks at its plane will tell the mean factor
-    if (!(error.shares + error.within > most_e2))
-        return 0;
+        if (!(error.within > most_e2))
+            return 0;
+    }
     return s->pairs[i] < def->most_samples/2 ? any || error.shares > 0.5f*most_e2 : s->pairs[i] < COVER_PAIRS*def->most_samples && error.shares > 0.5f*most_e2;
 }
 

@@ -75,7 +75,9 @@ static inline int lr_sights_differ(const lr_sight *a, const lr_sight *b)
 
 // Parts of one half of a pixel that see the same: their light is about alike, so the share of them counts more than each one's own.
 typedef struct lr_kind {
-    int32_t object, primitive, material, next;   // primitive: that of the first part       // next: in lr_settle.kind of the same half, 0: none
+    int32_t object, material;
+    int32_t primitive;                    // that of the first part
+    int32_t next;                         // in lr_settle.kind of the same half, 0: none
     lr_vec3f normal;
     int seen, rendered, lit;              // parts; lit: sum over those rendered of lasers that reach them
     uint8_t even, more, rest;             // even: light goes with the texture's factor alone. more: all that come are to be rendered. rest: whatever else there is
